@@ -46,12 +46,13 @@ def pdf_and_png(ticket: Ticket) -> tuple[bytes, bytes]:
 
 
 def _key(ticket: Ticket) -> str:
-    """What a hollow mark or a value in brackets says, of a card that has one; else empty."""
+    """What the signs on this card mean: a hollow mark, or a value in brackets, only of a card that has one."""
     unread = any(one.read_hz is None and one.predicted_hz is not None for one in ticket.notes)
     off = any(one.off_hz(ticket.tolerance_hz) for one in ticket.notes)
     why = ["not read since the last work"] if unread else []
-    why += [f"read over {ticket.tolerance_hz:g} Hz off it"] if off else []
-    return f"{'Hollow' if ticket.aim_hz else 'In brackets'}: predicted, {' or '.join(why)}." if why else ""
+    why += [f"{'' if unread else 'last read '}over {ticket.tolerance_hz:g} Hz off"] if off else []
+    hollow = f"{'Hollow' if ticket.aim_hz else 'Brackets'}: {', or '.join(why)}. " if why else ""
+    return f"{hollow}Ranges: 9 in 10."
 
 
 def verdict(ticket: Ticket) -> str:
@@ -198,9 +199,7 @@ def draw(ticket: Ticket) -> Figure:
     rests = f"Rests on {ticket.readings} reading{'' if ticket.readings == 1 else 's'}"
     last = f", the last of {plain(ticket.read_at.replace('T', ' '), 26)}" if ticket.read_at else ""
     put_text(axes, LEFT, 143.0, f"{rests}{last}.", size=6.3, role="mute")
-    put_text(axes, RIGHT, 143.0, "Ranges hold 9 in 10.", size=6.3, role="mute", ha="right")
-    if key := _key(ticket):
-        put_text(axes, LEFT, 145.8, key, size=6.3, role="mute")
+    put_text(axes, LEFT, 145.8, _key(ticket), size=6.3, role="mute")
     return figure
 
 
