@@ -54,6 +54,14 @@ def test_what_is_possible_note_by_note_and_impossible_together() -> None:
     assert reads_like({"e": 5.0, "f": 400.0}, pair(15.0)) is None
 
 
+def test_of_reeds_predicted_in_one_place_none_is_named() -> None:
+    """Was: near its end a good reading was called that of another reed, which stands there too and is known better."""
+    for apart_cents, said in ((4.0, None), (15.0, "R-2")):
+        beside = Joint(("e", "f"), np.array([0.0, apart_cents]), 4.0 * np.eye(2))
+        foreseen = ExpectedReading(pair(0.0).own, {"R-2": beside}, {"R-2": ("e", "f")})
+        assert reads_like({"e": 0.0, "f": apart_cents + 2.0}, foreseen) == said
+
+
 def test_a_reed_is_named_only_if_it_is_like_in_all_that_was_given() -> None:
     """Gap alone is not enough: it was read so itself, and each note lies where it stood. Asked about it is all the
     same."""

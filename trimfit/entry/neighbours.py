@@ -3,10 +3,11 @@
 Outputs of one reed stand in firm relations to one another (crow, E and F predict each other), so that a reading typed
 under a neighbour's name may fit each output by itself and yet be impossible as a whole. It is asked about when it is
 unlikely as a whole for its own reed (five in a hundred honest ones are), and another reed of the batch at the bench
-explains it better by `BETTER` in log density. That reed is named only if all that was given was read of it before, in
-the same chanter, and lies where it is predicted of that reed, each value and all together: where a reed stands is wide
-before it is read, and its gap alone is then like many. Densities are Student's with few degrees of freedom: one wild
-note, which no reed explains, then weighs little for any of them.
+explains it better by `BETTER` in log density. It is passed over where a reading just as predicted of that other reed
+would be a likely one of its own: nothing tells two apart that both near the meeting point. The other is named only if
+all that was given was read of it before, in the same chanter, and lies where it is predicted of that reed, each value
+and all together: where a reed stands is wide before it is read, and its gap alone is then like many. Densities are
+Student's with few degrees of freedom: one wild note, which no reed explains, then weighs little for any of them.
 
 A whole reading is also far off where the reed has moved: then gap and pitch are off together with the crow
 (`off_as_a_whole`). F, E and the crow are held against their joint prediction too, by the same spreads as the range that
@@ -117,6 +118,9 @@ def reads_like(now: Mapping[str, float], foreseen: ExpectedReading) -> str | Non
         if shared not in own:
             own[shared] = foreseen.own.distance2_and_log_det(now, shared)
         if own[shared][0] <= _FAR[len(shared) - 1]:
+            continue
+        predicted = dict(zip(joint.outputs, joint.mean_cents.tolist(), strict=True))
+        if foreseen.own.distance2_and_log_det(predicted, shared)[0] <= _FAR[len(shared) - 1]:
             continue
         there = joint.distance2_and_log_det(now, shared)
         better = _log_density(there, len(shared)) - _log_density(own[shared], len(shared))
