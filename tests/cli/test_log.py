@@ -211,6 +211,26 @@ def test_no_log_is_made_by_an_entry_that_needs_one(tmp_path: Path) -> None:
     assert not bench.log.exists()
 
 
+@pytest.mark.parametrize(
+    "words",
+    [
+        ["log", "order", "O-1", "--chanter", "C"],
+        ["log", "order", "O-1", "--chanter", "C", "--json"],
+        ["log", "reed", "R-1"],
+        ["log", "chanter", "C", "--meeting-pitch", "high"],
+        ["settings", "tolerance_hz", "-1"],
+    ],
+)
+def test_what_is_refused_leaves_no_new_log(tmp_path: Path, words: list[str]) -> None:
+    log = tmp_path / "none"
+    done = run(log, *words)
+    assert (done.returncode, list(tmp_path.iterdir())) == (2, [])
+    assert "new log" not in done.stderr
+    assert f"new log {log}" in run(log, "log", "chanter", "C").stderr
+    run(log, *words)
+    assert log.exists()
+
+
 def test_names_with_blanks_and_cents_from_the_chanters_pitch(bench: Typed) -> None:
     bench.say("log", "chanter", "old set", "--meeting-pitch", "470")
     bench.say("log", "reed", "=R 1", "--type", "moulded", "--batch", "B-1")

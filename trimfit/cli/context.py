@@ -121,11 +121,18 @@ def here(path: Path) -> Path:
 
 @contextmanager
 def may_make_log(context: typer.Context) -> Iterator[Path]:
-    """The log that this call is about. Where the call makes it, stderr says so: its name may be a slip."""
+    """The log that this call is about. Where the call makes it, stderr says so: its name may be a slip; where it keeps
+    nothing, none is left."""
     path = log_path(context)
     known = os.path.exists(path)
-    yield path
-    if not known:
+    try:
+        yield path
+    finally:
+        if not known and os.path.exists(path):
+            from trimfit.verbs.import_export import take_away_unused
+
+            take_away_unused(path)
+    if not known and os.path.exists(path):
         say(f"new log {here(path)}", err=True)
 
 

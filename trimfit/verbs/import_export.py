@@ -72,6 +72,27 @@ def _import_into_new(log: Path, folder: Path, progress: Progress | None) -> Take
         ) from error
 
 
+def take_away_unused(log: Path) -> None:
+    """Remove a log that was just made and into which nobody has written since; nothing where it is in use.
+
+    A program that has it open already is told so when it writes (`Store.writing`).
+    """
+    import sqlite3
+    from contextlib import closing, suppress
+
+    from trimfit.log.file.unfinished_files import sync_folder
+
+    address = f"{log.absolute().as_uri()}?mode=rw"
+    with (
+        suppress(sqlite3.Error, OSError),
+        closing(sqlite3.connect(address, uri=True, timeout=0.0, isolation_level=None)) as connection,
+    ):
+        connection.execute("BEGIN EXCLUSIVE")
+        if connection.execute("SELECT writes FROM identity").fetchone() == (0,):
+            log.unlink()
+            sync_folder(log.absolute().parent)
+
+
 def back_up(log: Path, target: Path) -> Taken:
     """Write a whole copy of the log into a file. Raises InputError for what is not to be written over."""
     from trimfit.log.file.backup import back_up
