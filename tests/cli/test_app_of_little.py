@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 import sqlite3
 from pathlib import Path
@@ -159,6 +160,22 @@ def test_a_damaged_log_is_said_in_full_and_ends_with_1(few: Typed) -> None:
     assert "its content was changed after it was logged" in result.output
     assert "keep it as it is, and go on with an earlier backup or export" in result.output
     assert "R-3" in few.say("review", "reed", "R-3")
+
+
+def test_of_what_the_database_says_of_a_damaged_file_two_lines_are_shown(few: Typed) -> None:
+    connection = sqlite3.connect(few.log)
+    connection.execute("PRAGMA writable_schema = ON")
+    wrong = "UPDATE sqlite_schema SET sql = 'CREATE INDEX reeds_by_name ON reeds (batch)' WHERE name = 'reeds_by_name'"
+    connection.execute(wrong)
+    connection.commit()
+    connection.close()
+    shown = CliRunner().invoke(app, ["--log", str(few.log), "check"])
+    every = json.loads(CliRunner().invoke(app, ["--log", str(few.log), "check", "--json"]).stdout)["damage"]
+    said = [line for line in shown.stdout.splitlines() if line.startswith("the file: ")]
+    assert (shown.exit_code, len(said)) == (1, 3)
+    assert said[:2] == every[:2]
+    assert f"the file: {len([one for one in every if one.startswith('the file: ')]) - 2} more such lines" in said[2]
+    assert not any("\n" in line or "***" in line for line in every)
 
 
 def test_a_name_of_another_kind_is_called_what_it_is(few: Typed) -> None:

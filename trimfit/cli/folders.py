@@ -57,6 +57,8 @@ UNITS = (
 )
 # How many marks are shown on the screen; --json and `check` give all of them.
 MARKS_SHOWN = 10
+# And of what the database itself says of a damaged file.
+FILE_FAULTS_SHOWN = 2
 
 
 def _counts(taken: Taken) -> dict[str, Any]:
@@ -330,7 +332,11 @@ def check(context: typer.Context, as_json: Json = False) -> None:
 
 def _checked(found: Checked) -> Sequence[str]:
     if damage := (*found.damage, *found.learned):
-        return damage
+        of_file = [line for line in damage if line.startswith("the file: ")]
+        more = len(of_file) - FILE_FAULTS_SHOWN
+        left = [f"the file: {counted(more, 'more such line')}: {command('check', '--json')}"] if more > 0 else []
+        others = [line for line in damage if not line.startswith("the file: ")]
+        return [*of_file[:FILE_FAULTS_SHOWN], *left, *others]
     whole = sum(found.entries.values())
     marks = f"{len(found.marks):,} mark{'' if len(found.marks) == 1 else 's'}"
     rows = [[mark.entry, short(mark.reed, 18), mark.kind, mark.sentence] for mark in found.marks]

@@ -24,9 +24,11 @@ from trimfit.log.queries import UNSTRUCK, count_of, quoted
 
 def damage(journal: Journal, progress: Progress | None = None) -> list[str]:
     """Everything that is wrong with a log as a file and as a set of entries, in words; empty when it is sound."""
+    found: list[str] = []
     with journal.still() as connection:
         try:
-            found = [f"the file: {text}" for (text,) in connection.execute("PRAGMA integrity_check") if text != "ok"]
+            said = [line for (text,) in connection.execute("PRAGMA integrity_check") for line in text.splitlines()]
+            found = [f"the file: {line}" for line in said if line != "ok" and not line.startswith("***")]
             found += _steps(connection)
             if strange := strange_tables(connection):
                 # What stands in the place of a table may have no end: it is not read.
@@ -41,7 +43,7 @@ def damage(journal: Journal, progress: Progress | None = None) -> list[str]:
             found += _twice_numbered(connection)
             found += _aside(connection)
         except sqlite3.DatabaseError as error:
-            return [f"the file: {error}"]
+            return [*found, f"the file: {error}"]
     return found
 
 
