@@ -6,6 +6,7 @@ import os
 from pathlib import Path
 
 from trimfit.base.errors import InputError, LogError, unwritable
+from trimfit.base.plain_words import counted
 from trimfit.log.entry_counts import Counts
 from trimfit.log.entry_kinds import KINDS, Kind
 from trimfit.log.file import schema
@@ -67,5 +68,7 @@ def _entries_there(journal: Journal, target: Path) -> dict[str, int]:
 def _refuse_more(journal: Journal, kind: Kind, entries: list[str], target: Path) -> None:
     lacking = len(set(entries) - journal.which_are_known(kind, entries))
     if lacking:
-        what = f"holds {lacking:,} entries ({kind.name}) that this log lacks, and is not written over"
+        what = (
+            f"holds {counted(lacking, 'entry', 'entries')} ({kind.name}) that this log lacks, and is not written over"
+        )
         raise InputError(what, str(target), "name another file, or merge it first")
