@@ -12,11 +12,13 @@ import pexpect
 import pytest
 
 from tests.cli.typed_words import run
+from trimfit.base.errors import command
 from trimfit.base.records import Reading, Reed
+from trimfit.cli.output.entry_words import doubt_lines
 from trimfit.log.journal import Journal
 from trimfit.session.session import Session
 from trimfit.verbs.ask import ask_all, ask_reed
-from trimfit.verbs.log import log_reading, log_trim
+from trimfit.verbs.log import log_event, log_reading, log_trim, strike
 from trimfit.verbs.predict import predict
 
 
@@ -96,12 +98,24 @@ def test_a_reading_far_off_is_asked_about_and_the_reed_said_to_have_moved(demo_l
     call = ["reading", last.reed, *words]
     prompt = "r strike it, m it has moved, y keep it marked: "
     said = typed(path, *call, answer="r", prompt=prompt)
-    assert "cents over what was predicted against E: misread (r), or has the reed moved (m)?" in said
-    assert said.index("reading of ") < said.index("misread (r)")
+    assert "cents over what was predicted against E: misread, or has the reed moved?" in said
+    assert said.index("reading of ") < said.index("misread, or")
     assert "struck; type it again as it should be" in said
     with Journal(path) as journal:
         assert len(journal.of_reed(last.reed).readings) == len(history.readings)
         assert journal.count("strike") == 1
+    with Session(path) as session:  # a script is asked nothing, and presses no key
+        kept = log_reading(session, last.reed, words)
+        lines = doubt_lines(kept)
+        assert not any("?" in line or "(r)" in line for line in lines)
+        assert command("log", "amend", kept.entry) in " ".join(lines)
+        moved = next(line for line in lines if "log event" in line).partition("trimfit ")[2].split()
+        log_event(session, moved[2], moved[3:4], after=moved[5])
+        story = session.journal.of_reed(last.reed)
+        assert story.events[-1].record.event == "moved"
+        assert history.readings[-1].at_s < story.events[-1].at_s < story.readings[-1].at_s
+        strike(session, story.events[-1].entry)
+        strike(session, kept.entry)
     typed(path, *call, answer="m", prompt=prompt)
     with Journal(path) as journal:
         now = journal.of_reed(last.reed)

@@ -170,6 +170,17 @@ def test_what_cannot_be_placed_is_refused(bench: Typed, words: list[str], said: 
     assert said in result.exception.line()
 
 
+def test_after_a_struck_entry_says_that_it_was_struck(bench: Typed) -> None:
+    wrong = bench.json("log", "reading", "R-1", "f=760", "e=701")["entry"]
+    right = bench.json("log", "amend", wrong, "f=761")["entry"]
+    said = bench.refused("log", "trim", "R-1", "0.3", "--after", wrong)
+    assert said.startswith(f"{wrong}: was struck before (amended")
+    assert said.endswith(f"{right} in its place counts")
+    bench.say("log", "strike", right, "--why", "wrong chanter")
+    said = bench.refused("log", "trim", "R-1", "0.3", "--after", right[:10])
+    assert f"{right}: was struck before (wrong chanter)" in said
+
+
 @pytest.mark.parametrize("first", ["reading", "trim", "event"])
 def test_after_settles_which_came_first_on_a_day_without_a_time(bench: Typed, tmp_path: Path, first: str) -> None:
     said = {"reading": ["f=760", "e=701"], "trim": ["0.2"], "event": ["soaked"]}

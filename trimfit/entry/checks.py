@@ -173,7 +173,7 @@ def _moved(
     side = f"{cents_words(cents)} {'over' if cents > 0 else 'under'} what was predicted"
     said = {"gap": f"F {side} against E", "crow": f"The crow is {side}"}.get(what, f"All notes {side}")
     column = {"gap": "f_hz", "crow": "crow_hz"}.get(what, f"{next(iter(reading.notes_hz))}_hz")
-    return Doubt(MOVED, column, f"{said}: misread (r), or has the reed moved (m)?")
+    return Doubt(MOVED, column, f"{said}: misread, or has the reed moved?")
 
 
 def _or_the_last(doubts: list[Doubt], reading: Reading, history: ReedHistory) -> list[Doubt]:

@@ -5,6 +5,7 @@ This is the path with a reed in one hand: it loads as little as it can.
 
 from __future__ import annotations
 
+import contextlib
 import dataclasses
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
@@ -32,7 +33,7 @@ class EntryResult:
 
     `instead_of`: the entry that it revises, struck in the same breath. `note`: a thing worth saying that is no doubt.
     `read`: what was understood of a reading, in words. `entries`: the ids of all, where many were logged at once.
-    `taken_back`: it was in doubt, found wrong, and is struck.
+    `taken_back`: it was in doubt, found wrong, and is struck. `follows`: the reed's entry before a reading in doubt.
     """
 
     entry: str
@@ -45,6 +46,7 @@ class EntryResult:
     read: str = ""
     entries: tuple[str, ...] = ()
     taken_back: bool = False
+    follows: str = ""
 
 
 Saved = Callable[[EntryResult], None]
@@ -136,7 +138,9 @@ def _held_against_prediction(
     ask: Ask | None,
 ) -> EntryResult:
     """What becomes of a saved reading once it is held against what was predicted; history: of its reed before it."""
-    from trimfit.entry.checks import reading_doubts
+    from trimfit.base.iso_dates import at_s
+    from trimfit.entry.checks import MOVED, reading_doubts
+    from trimfit.entry.entry_times import entries_of
     from trimfit.session.expected_reading import expected_reading
 
     try:
@@ -146,6 +150,10 @@ def _held_against_prediction(
     except TrimfitError:  # it is in the log, whatever keeps it from being checked
         return kept
     known = {(doubt.kind, doubt.column) for doubt in kept.doubts}
+    if any(doubt.kind == MOVED for doubt in found):
+        then_s = at_s(reading.taken_at, session.settings.time_zone)
+        before = [one.entry for one in entries_of(history) if one.at_s < then_s]
+        kept = dataclasses.replace(kept, follows=before[-1] if before else "")
     return _asked_after(
         session, kept, [doubt for doubt in found if (doubt.kind, doubt.column) not in known], ask, reading
     )
@@ -688,7 +696,15 @@ def _placed(
         return dataclasses.replace(record, **{_time_column(record): time})  # type: ignore[type-var]
 
     zone = journal.settings().time_zone
-    placed = place(history, record_at, zone=zone, now=local_now(), at=at, after=after)
+    try:
+        placed = place(history, record_at, zone=zone, now=local_now(), at=at, after=after)
+    except InputError:
+        if after is not None and at is None:
+            found = ""
+            with contextlib.suppress(InputError):
+                found = journal.find(after)
+            journal.refuse_struck(found)
+        raise
     tail = ELSEWHERE if placed.where and after is None and not placed.behind else ""
     day = placed.day
     if day is not None and isinstance(record, Reading) != isinstance(day.record, Reading):

@@ -151,7 +151,7 @@ def _asked_whether_it_moved(journal: Journal) -> Sitting:
     list(sitting.open())
     play(sitting, "f 781.4 e 705.3 a 470 A 940")
     asked = " ".join(" ".join(play(sitting, FAR)).split())
-    assert asked.startswith("? F 15 cents over what was predicted against E: misread (r), or has the reed moved (m)?")
+    assert asked.startswith("? F 15 cents over what was predicted against E: misread, or has the reed moved?")
     assert sitting.prompt() == "R-1, r (misread), m (moved), or Enter to keep it marked: "
     return sitting
 

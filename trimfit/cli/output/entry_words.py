@@ -84,13 +84,18 @@ def _asked_before(log_it: Callable[..., EntryResult]) -> EntryResult | None:
 
 def is_it_right(doubts: Sequence[Doubt]) -> Verdict:
     """Ask a person about doubts on an entry that is in the log; no answer leaves it there, marked."""
-    moved = any(doubt.kind == "misread-or-moved" for doubt in doubts)
+    moved = may_have_moved(doubts)
     answer = _answer(
         doubts, "r strike it, m it has moved, y keep it marked: " if moved else "y keep it as typed, n strike it: "
     )
     if moved and answer in ("m", "moved"):
         return "moved"
     return "wrong" if answer in ("n", "no", "r", "read", "drop") else "keep"
+
+
+def may_have_moved(doubts: Sequence[Doubt]) -> bool:
+    """Whether a reading was misread, or the reed has moved."""
+    return any(doubt.kind == "misread-or-moved" for doubt in doubts)
 
 
 def _answer(doubts: Sequence[Doubt], question: str) -> str | None:
@@ -136,7 +141,15 @@ def saved_lines(kept: EntryResult) -> list[str]:
 
 def doubt_lines(kept: EntryResult) -> list[str]:
     """What is in doubt about it, as lines, and what can be done."""
-    lines = [line for doubt in kept.doubts for line in prose(f"doubt: {' '.join(doubt.sentence.split())}")]
-    if lines:
-        lines += prose_and_command("kept and marked; if it is wrong:", command("log", "strike", kept.entry))
+    # Whether it was misread is asked where somebody can answer; here follows what to type.
+    said = [one.sentence.partition(":")[0] if may_have_moved([one]) else one.sentence for one in kept.doubts]
+    lines = [line for sentence in said for line in prose(f"doubt: {' '.join(sentence.split())}")]
+    strike = command("log", "strike", kept.entry)
+    if may_have_moved(kept.doubts):
+        after = ("--after", kept.follows) if kept.follows else ("--at", "TIME")
+        moved = command("log", "event", kept.about, "moved", *after)
+        lines += prose_and_command("kept and marked; if it was misread:", f"{command('log', 'amend', kept.entry)} …")
+        lines += [*prose_and_command("or:", strike), *prose_and_command("if the reed had moved before it:", moved)]
+    elif lines:
+        lines += prose_and_command("kept and marked; if it is wrong:", strike)
     return lines
