@@ -42,6 +42,7 @@ PARTS: dict[str, set[str]] = {
     "__main__": {"cli"},
     "__init__": {
         *("base", "python_api", "log.entry_counts", "regression.estimator", "regression.fitted_model"),
+        "verbs.allot",
         "verbs.rehearse",
     },
 }

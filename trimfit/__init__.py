@@ -21,11 +21,13 @@ if TYPE_CHECKING:
     from trimfit.python_api import OpenLog, open_log
     from trimfit.regression.estimator import ReedResponse
     from trimfit.regression.fitted_model import FittedModel
+    from trimfit.verbs.allot import Allotment
     from trimfit.verbs.rehearse import Rehearsal
 
 __version__ = "0.2.0"
 __all__ = [
     "Advice",
+    "Allotment",
     "Counts",
     "FittedModel",
     "InputError",
@@ -40,6 +42,7 @@ __all__ = [
 
 _HOME = {
     "Advice": "trimfit.base.answers",
+    "Allotment": "trimfit.verbs.allot",
     "Counts": "trimfit.log.entry_counts",
     "FittedModel": "trimfit.regression.fitted_model",
     "InputError": "trimfit.base.errors",
