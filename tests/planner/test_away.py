@@ -14,7 +14,14 @@ from tests.planner.make_aim import USUAL, K, aim_of, state_of
 from tests.planner.policy_moves import moves
 from trimfit.planner import policy_solver
 from trimfit.planner.aim import AimPosterior, see
-from trimfit.planner.away import away_costs, best_stop, chance_of_so_many, reeds_to_send, spaced_aims
+from trimfit.planner.away import (
+    away_costs,
+    best_stop,
+    chance_of_so_many,
+    reeds_to_send,
+    shares_sent,
+    spaced_aims,
+)
 from trimfit.planner.choice import Rules, at_its_aim, choose
 from trimfit.planner.policy_table import Costs, PolicyTable, first_rung, moved
 from trimfit.regression.outputs import GAP
@@ -211,3 +218,16 @@ def test_a_reading_here_is_advised_only_where_it_changes_the_step() -> None:
     close = replace(posterior, mean=posterior.mean + up, at=posterior.at + up)
     sure = replace(close, cov=close.cov * 0.02, within=close.within * 0.02, stop_cents=stop)
     assert choose(sure, AWAY, table(6.0), RULES).action == "finished"
+
+
+def test_shares_of_reeds_that_are_sent_are_those_of_reeds_sent_and_read() -> None:
+    """Chanters drawn, then reeds: how many are within and past, and how their share of a sending scatters."""
+    rng = np.random.default_rng(3)
+    aims, beyond, own, reach = np.array([-9.0, -3.0, -3.0, 4.0, 10.0]), 8.0, 1.5, 0.8
+    found = shares_sent(aims, beyond, own, T, reach)
+    gap = aims + beyond * rng.standard_normal((200_000, 1)) + own * rng.standard_normal((200_000, 5))
+    brought = rng.random(gap.shape) < reach
+    for (mean, sd), is_so in zip(found, ((np.abs(gap) <= T) & brought, (gap > T) | ~brought), strict=True):
+        share = is_so.mean(axis=1)
+        assert mean == pytest.approx(share.mean(), abs=0.003)
+        assert sd == pytest.approx(share.std(), abs=0.003)

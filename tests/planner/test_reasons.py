@@ -90,6 +90,13 @@ def test_readings_that_were_taken_are_counted(gaps: tuple[float, ...], said: str
     assert reason(again, AIM, replace(KNOWN, since_cut=len(gaps), gaps_cents=gaps, worked=True)) == said
 
 
+def test_what_is_predicted_is_not_said_to_be_read() -> None:
+    """Was: "F is 6 cents over E by one reading alone", of a reading 14 under."""
+    again = replace(CUT, action="read-again", length_mm=0.0, reason="alone", gap_now_cents=Interval(6.0, -15.0, 19.0))
+    said = reason(again, AIM, replace(KNOWN, since_cut=1, gaps_cents=(-14.0,), worked=True))
+    assert said.startswith("its reading says F is 14 cents under E; weighed with all before it, F is 6 cents over E")
+
+
 def test_where_no_cut_is_left_reading_again_does_not_speak_of_one() -> None:
     again = replace(CUT, action="read-again", length_mm=0.0, reason="vague", gap_now_cents=Interval(-2.0, -4.0, 0.0))
     assert "a cut now would rest on too little" in reason(again, AIM, KNOWN)

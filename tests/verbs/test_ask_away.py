@@ -273,6 +273,9 @@ def test_a_rehearsal_says_how_many_to_send_and_how_each_is_worked(by_letter: Pat
     # of so many sent more fit than are asked for, and no more than all; said of the chanter by its name
     assert run.expected_within is not None
     assert run.reeds * run.chance_one_within <= run.expected_within < run.send_reeds
+    # the shares are those of the reeds that are sent: as many sharp as flat, of stops about nought
+    assert run.good * run.send_reeds == pytest.approx(run.expected_within, abs=1e-6)
+    assert run.past == pytest.approx(1.0 - run.good - run.past, abs=0.1)
     said = " ".join(Typed(by_letter).say("rehearse", "letter").split())
     assert f"cents in Far: of {run.send_reeds} sent about " in said or "gaps in Far of " in said
     assert f" % that at least {run.reeds} do" in said

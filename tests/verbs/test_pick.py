@@ -15,7 +15,7 @@ from trimfit.session.reed_forecasts import forecast_of
 from trimfit.session.session import Session
 from trimfit.verbs.pick import Need, Pick, Picked, Sending, in_work, picked, seen_of, take
 
-AWAY = Sending(24, 0.9, 0.99, (0.0,) * 24, 8.0)
+AWAY = Sending(24, 0.9, 0.99, (0.0,) * 24, (0.33, 0.2), (0.33, 0.2))
 
 
 @pytest.mark.parametrize(

@@ -67,10 +67,14 @@ def test_a_run_of_blanks_is_of_those_to_start(shop: Path) -> None:
             assert run.to_start is not None
             assert run.reeds <= run.to_start < len(blanks)
             chosen = blanks[: run.to_start]
-            assert run.good == pytest.approx(np.mean([one.chance_good for one in chosen]), abs=1e-6)
             assert run.trims_per_reed == pytest.approx(np.mean([one.trims for one in chosen]), abs=1e-6)
             assert f"{run.to_start} free blanks of the stock that pick offers first" in run.on
-            if run.send_reeds is None:
+            if run.send_reeds is not None:
+                # those sent are spaced: fewer of them fit than of reeds that are each stopped for themselves
+                assert run.expected_within == pytest.approx(run.good * run.send_reeds)
+                assert run.good < np.mean([one.chance_good for one in chosen])
+            else:
+                assert run.good == pytest.approx(np.mean([one.chance_good for one in chosen]), abs=1e-6)
                 # how many of these are good: one after another, each by itself
                 count = np.array([1.0])
                 for one in chosen:

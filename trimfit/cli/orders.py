@@ -239,7 +239,8 @@ def _run_lines(run: Rehearsal) -> list[str]:
     off = " (mostly off the pitch ordered)" if run.off_pitch > 0.5 * rest else ""
     good, past = share_words(run.good, run.good_se), share_words(run.past, run.past_se)
     neither = share_words(rest, max(run.good_se, run.past_se))
-    lines += prose(f"  good {good}, past {past}{already}, neither {neither}{off}", "    ")
+    sent = f"of {run.send_reeds} sent: " if run.send_reeds else ""
+    lines += prose(f"  {sent}good {good}, past {past}{already}, neither {neither}{off}", "    ")
     lines.append(f"  {run.trims_per_reed:.1f} cuts and {run.readings_per_reed:.1f} readings a reed")
     if run.to_start is None:
         lines.append("  hardly any of these would be good: choose other blanks or another chanter (trimfit pick)")
@@ -266,9 +267,10 @@ def _run_lines(run: Rehearsal) -> list[str]:
         rows.append((change, *shares, *(f"{figure:.1f}" for figure in figures)))
     heads = ("what if", "good %", "past %", "cuts", "readings", "hours")
     scatter = [f"{100.0 * se:.{1 if se < 0.005 else 0}f}" for se in (run.good_se, run.past_se)]
+    why = "what is not known of the chanter" if run.send_reeds else "how each may end"
     legend = (
-        f"of {counted(run.draws, 'reed')}, as it stands, good % scatters by ± {scatter[0]} and past % by ± "
-        f"{scatter[1]} (standard deviation), by how each may end"
+        f"of {counted(run.send_reeds or run.draws, 'reed')}, as it stands, good % scatters by ± {scatter[0]} and past "
+        f"% by ± {scatter[1]} (standard deviation), by {why}"
     )
     return [*lines, *table(heads, rows, right=(1, 2, 3, 4, 5)), *prose(legend)]
 

@@ -80,17 +80,43 @@ def chance_of_so_many(
     """Chance that at least `wanted` of the reeds are within tolerance, of sets of aims (..., n), cents; shape (...).
     reach: the chance of each that it can be brought to its aim."""
     aims = np.asarray(aims_cents, dtype=np.float64)
-    z, weight = even_nodes(CHANCE_NODES)
-    error = beyond_sd_cents * z
-    off = aims[..., None] + error
-    within = normal_cdf((tolerance_cents - off) / own_sd_cents) - normal_cdf((-tolerance_cents - off) / own_sd_cents)
-    within = reach * within
+    within, _, weight = _ends(aims, beyond_sd_cents, own_sd_cents, tolerance_cents, reach)
     # so many of the reeds seen yet are within: 0 .. wanted, the last one for all more
     count = np.zeros((*aims.shape[:-1], wanted + 1, CHANCE_NODES))
     count[..., 0, :] = 1.0
     for i in range(aims.shape[-1]):
         count = with_one_more(count, within[..., i, :])
     return np.asarray(count[..., -1, :] @ weight)
+
+
+def _ends(
+    aims: Array, beyond_sd_cents: float, own_sd_cents: float, tolerance_cents: float, reach: float
+) -> tuple[Array, Array, Array]:
+    """Chances that reeds with these aims (..., n) end within tolerance and past it, on nodes of what is not known of
+    the chanters (..., n, nodes), and the nodes' weights. A reed that cannot be brought to its aim is past it."""
+    z, weight = even_nodes(CHANCE_NODES)
+    off = aims[..., None] + beyond_sd_cents * z
+    under = normal_cdf((tolerance_cents - off) / own_sd_cents)
+    within = reach * (under - normal_cdf((-tolerance_cents - off) / own_sd_cents))
+    return within, 1.0 - reach * under, weight
+
+
+def shares_sent(
+    aims_cents: Array, beyond_sd_cents: float, own_sd_cents: float, tolerance_cents: float, reach: float = 1.0
+) -> tuple[tuple[float, float], tuple[float, float]]:
+    """Of reeds sent with these aims (n,), cents: the share that ends within tolerance there, and the share past it,
+    each with the standard deviation by which that of the n reeds scatters. What is not known of the chanters is the
+    same for all, so that they scatter by more than as many reeds each by itself."""
+    aims = np.asarray(aims_cents, dtype=np.float64)
+    within, past, weight = _ends(aims, beyond_sd_cents, own_sd_cents, tolerance_cents, reach)
+
+    def share(of: Array) -> tuple[float, float]:
+        given = of.mean(axis=0)
+        mean = float(given @ weight)
+        variance = float((given - mean) ** 2 @ weight) + float((of * (1.0 - of)).mean(axis=0) @ weight) / len(aims)
+        return mean, math.sqrt(variance)
+
+    return share(within), share(past)
 
 
 @lru_cache(maxsize=64)

@@ -16,6 +16,8 @@ from trimfit.planner.choice import Choice
 
 FEW_REEDS = 10
 FAR_CENTS = 8.0
+APART_CENTS = 4.0
+"""A gap as it was last read and as it is known are both said where they lie so far apart."""
 SURE = 0.9
 LONG_DAYS = 7.0
 """A reed that lay so long is cut with a word of it."""
@@ -291,6 +293,9 @@ def _read_again(choice: Choice, aim: Aim, grounds: Grounds) -> str:
         return f"{_readings_run(grounds)}: seat it afresh and read once more"
     if reason == "alone":
         gap = grounds.here.gap_now_cents.mean if grounds.here else cents.mean
+        if grounds.gaps_cents and abs(grounds.gaps_cents[-1] - gap) > APART_CENTS:
+            read = _gap(grounds.gaps_cents[-1])
+            return f"its reading says {read}; weighed with all before it, {_gap(gap)}: a second one shows which"
         return f"{_gap(gap)} by one reading alone: a second shows whether it was seated, before more rests on it"
     if reason == "doubtful?":
         return "the one reading since the last cut is doubtful: read it again before you decide"

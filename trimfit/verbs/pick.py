@@ -15,7 +15,7 @@ from trimfit.base.plain_words import away_words
 from trimfit.base.records import Order, ReedHistory
 from trimfit.log.journal import Journal
 from trimfit.planner.aim import Aim
-from trimfit.planner.away import LEFT_SHARE, chance_of_so_many, reeds_to_send
+from trimfit.planner.away import LEFT_SHARE, chance_of_so_many, reeds_to_send, shares_sent, spaced_aims
 from trimfit.planner.expected_cost import reeds_to_start
 from trimfit.planner.forecast import Forecast
 from trimfit.planner.quantities import Quantities, normal_cdf
@@ -106,15 +106,22 @@ class Picked:
 @dataclass(frozen=True, slots=True)
 class Sending:
     """For a chanter that is away: how many reeds to send, the chance that as many as wanted are within tolerance there
-    and that one is, the gaps there that each is worked to, cents, flattest first, and how many are expected within
-    tolerance there; supposed: that it is away is only supposed."""
+    and that one is, and the gaps there that each is worked to, cents, flattest first. good, past: the shares of these
+    reeds that end within tolerance there and past it, each with the standard deviation by which it scatters; supposed:
+    that it is away is only supposed."""
 
     reeds: int
     chance_enough: float
     chance_one: float
     aims_cents: tuple[float, ...]
-    expected_within: float
+    good: tuple[float, float]
+    past: tuple[float, float]
     supposed: bool = False
+
+    @property
+    def expected_within(self) -> float:
+        """How many of the reeds are expected within tolerance there."""
+        return self.reeds * self.good[0]
 
 
 @dataclass(frozen=True, slots=True)
@@ -156,8 +163,11 @@ class Need:
         return f"{said}: start {self.to_start}" if self.to_start else said
 
 
-def sending_of(bench: Bench, order: Order, reeds: Sequence[Seen], wanted: int) -> Sending | None:
-    """How many reeds to send such as these, the likeliest to be good first; None for a chanter at hand."""
+def sending_of(
+    bench: Bench, order: Order, reeds: Sequence[Seen], wanted: int, count: int | None = None
+) -> Sending | None:
+    """How many reeds to send such as these, the likeliest to be good first; count: so many are sent. None for a chanter
+    at hand."""
     aims = [bench.aim(seen, order) for seen in reeds]
     posteriors = [bench.posterior(seen, aim) for seen, aim in zip(reeds, aims, strict=True)]
     if not posteriors[0].beyond_sd_cents:
@@ -167,10 +177,13 @@ def sending_of(bench: Bench, order: Order, reeds: Sequence[Seen], wanted: int) -
     beyond = (known.mean[:, 0] - known.stop_cents - tolerance) / np.sqrt(np.maximum(known.cov[:, 0, 0], 1e-6))
     reach = round(1.0 - float(np.mean(normal_cdf(beyond))), 2)
     sds = posteriors[0].beyond_sd_cents, LEFT_SHARE * posteriors[0].reading_sd_cents
-    stops, enough = reeds_to_send(max(wanted, 1), *sds, tolerance, reach)
+    of = max(wanted, 1)
+    stops, enough = (
+        reeds_to_send(of, *sds, tolerance, reach) if count is None else spaced_aims(count, of, *sds, tolerance, reach)
+    )
     one = float(chance_of_so_many(np.array(stops), 1, *sds, tolerance, reach))
-    expected = sum(float(chance_of_so_many(np.array([stop]), 1, *sds, tolerance, reach)) for stop in stops)
-    return Sending(len(stops), enough, one, stops, expected, bench.at_hand.supposed_away(order.chanter))
+    good, past = shares_sent(np.array(stops), *sds, tolerance, reach)
+    return Sending(len(stops), enough, one, stops, good, past, bench.at_hand.supposed_away(order.chanter))
 
 
 def need_of(

@@ -15,7 +15,17 @@ from trimfit.session.open_log import Bench, Seen
 from trimfit.session.order_progress import chanter_word, order_named, order_progress, too_little_known
 from trimfit.session.reed_forecasts import forecast_of
 from trimfit.session.session import Session
-from trimfit.verbs.pick import Foreseen, cheapest_first, in_work, need_of, new_reed, offered_by, seen_of, stock_for
+from trimfit.verbs.pick import (
+    Foreseen,
+    cheapest_first,
+    in_work,
+    need_of,
+    new_reed,
+    offered_by,
+    seen_of,
+    sending_of,
+    stock_for,
+)
 from trimfit.verbs.reviews.owner_answers import first_ask
 
 FIGURES = ("good", "past", "cuts", "readings")
@@ -50,7 +60,8 @@ class Rehearsal:
 
     For a chanter that is away: `send_reeds`, as many as give nine in ten that those still wanted are within tolerance
     there, `aim_offsets_cents`, the gap there that each of these is worked to, the chance that one is within, and how
-    many of them are expected to be.
+    many of them are expected to be. The shares are then of these reeds (with a target pitch too: of reeds that are each
+    stopped for themselves); what is not known of the chanter is the same for all of them, and makes them scatter.
     """
 
     order: str
@@ -143,6 +154,8 @@ def rehearse_order(session: Session, order_name: str, *, at_s: float | None = No
         new = [new_reed(bench, order, started)]
     on = _run_words(working, starting, new, len(free))
     run_of = working + starting
+    sending = need.sending
+    spaced = sending is not None and order.target_pitch_hz is None
 
     def run(change: str, bench: Bench = bench, fresh: str = "") -> tuple[WhatIf, list[Forecast]]:
         """The run's figures, where the stock ends its mean standing for each of the rest; and the reeds' forecasts."""
@@ -154,7 +167,12 @@ def rehearse_order(session: Session, order_name: str, *, at_s: float | None = No
         mean = {name: float(np.mean([getattr(one, name) for one in found])) for name in FIGURES}
         minutes = run_of * float(np.mean([one.bench_minutes for one in found]))
         readings = bench.readings_each * mean["readings"]
-        return WhatIf(change, mean["good"], mean["past"], mean["cuts"], readings, minutes), found
+        good, past = mean["good"], mean["past"]
+        if sending is not None and spaced:  # of reeds that are sent it counts to which stop each is worked
+            like = [bench.fresh(fresh, order)] if fresh else started or new[:1]
+            sent = sending_of(bench, order, like, quantity, sending.reeds)
+            good, past = (sent.good[0], sent.past[0]) if sent is not None else (good, past)
+        return WhatIf(change, good, past, mean["cuts"], readings, minutes), found
 
     plain, found = run("as it stands")
     wider = replace(bench.settings, tolerance_hz=bench.settings.tolerance_hz + 0.5)
@@ -169,21 +187,23 @@ def rehearse_order(session: Session, order_name: str, *, at_s: float | None = No
         if name and name not in types
     ]
     unread = chanter_word(bench, order.chanter)
-    sending = need.sending
 
     def scatter(variance: float) -> float:
         """Standard deviation of the mean of so many reeds of this variance each."""
         return float(np.sqrt(variance / max(run_of, 1)))
 
     ends = {name: np.array([getattr(one, name) for one in found]) for name in ("good", "past")}
+    good_se, past_se = (scatter(float(np.mean(of * (1.0 - of)))) for of in (ends["good"], ends["past"]))
+    if sending is not None and spaced:
+        good_se, past_se = sending.good[1], sending.past[1]
     figures = {name: value for name, value in asdict(plain).items() if name != "change"}
     return Rehearsal(
         order=order.order,
         reeds=quantity,
         **figures,
         hours=plain.minutes / 60.0,
-        good_se=scatter(float(np.mean(ends["good"] * (1.0 - ends["good"])))),
-        past_se=scatter(float(np.mean(ends["past"] * (1.0 - ends["past"])))),
+        good_se=good_se,
+        past_se=past_se,
         trims_per_reed_se=scatter(float(np.var([one.cuts for one in found]))),
         readings_per_reed_se=scatter(float(np.var([one.readings for one in found]))),
         minutes_se=run_of * scatter(float(np.var([one.bench_minutes for one in found]))),
