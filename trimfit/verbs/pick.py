@@ -15,7 +15,7 @@ from trimfit.base.plain_words import away_words
 from trimfit.base.records import Order, ReedHistory
 from trimfit.log.journal import Journal
 from trimfit.planner.aim import Aim
-from trimfit.planner.away import LEFT_SHARE, chance_of_so_many, reeds_to_send, shares_sent, spaced_aims
+from trimfit.planner.away import LEFT_SHARE, MOST_SENT, chance_of_so_many, reeds_to_send, shares_sent, spaced_aims
 from trimfit.planner.expected_cost import reeds_to_start
 from trimfit.planner.forecast import Forecast
 from trimfit.planner.quantities import Quantities, normal_cdf
@@ -152,6 +152,7 @@ class Need:
         elif self.sending is not None:
             away = away_words(supposed=self.sending.supposed)
             said += f"; its chanter {away}, so that {self.sending.reeds} would be sent in all"
+            said += ", the most that are reckoned with" if self.sending.reeds == MOST_SENT else ""
         elif self.to_start is None:
             said += "; hardly any of these would be good"
         elif self.to_start > lacking:

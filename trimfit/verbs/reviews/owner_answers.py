@@ -23,6 +23,8 @@ from trimfit.session.session import Session
 
 MOST_ASKED, HARDLY, LITTLE = 20, 0.97, 0.85
 """So many chanters are asked about; an answer that leaves so much of the spread narrows nothing, or tells little."""
+WIDE_TOLERANCES = 2.0
+"""A gap there known to no better than this many tolerances (nine in ten) is worth a reed sent and read there first."""
 PLAYERS_KPA = 0.8
 """How far players differ from the bench in how hard they blow (sd, kPa; assumed)."""
 
@@ -142,13 +144,15 @@ def _crow_hz(bench: Bench, order: Order, reed_type: str) -> float:
 
 
 def first_ask(bench: Bench, order: Order) -> str:
-    """What to ask the customer of an order whose chanter is away before reeds are made for it; empty where no answer
-    would narrow it, and for a chanter at hand."""
+    """What to ask the customer of an order whose chanter is away before reeds are made for it; where no answer would
+    narrow much that is wide, that a reed sent there would. Empty for a chanter at hand."""
     if bench.at_hand.worked_in(order.chanter) is None:
         return ""
     asked = what_to_ask(bench, order.chanter, _usual_type(bench, order), order)
     if not narrows(asked):
-        return ""
+        tolerance = hz_width_cents(bench.settings.tolerance_hz, order.target_pitch_hz or 470.0)
+        wide = bool(asked) and Z90 * asked[0].gap_sd_cents > WIDE_TOLERANCES * tolerance
+        return f"Before many are made: {told_most(asked)}." if wide else ""
     letter = command("review", "ticket", "--letter", order.order)
     if asked[0].is_little:
         return f"Asking the player ({letter}): {told_most(asked)}."
