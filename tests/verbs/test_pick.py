@@ -34,7 +34,8 @@ AWAY = Sending(24, 0.9, 0.99, (0.0,) * 24, (0.33, 0.2), (0.33, 0.2))
         (Need(3, 0, 3, 3, 0.9, 0.6), "you are 3 short: start 3"),
         (
             Need(3, 4, 24, 20, 0.9, sending=AWAY),
-            "4 in hand for 3; its chanter is away, so that 24 would be sent in all, the most that are reckoned with: start 20",
+            "4 in hand for 3; its chanter is away, so that 24 would be sent in all, the most that are reckoned with: "
+            "start 20",
         ),
         (Need(3, 0, 9, None, None), "you are 3 short; hardly any of these would be good"),
         (Need(0, 2, 0, 0, 1.0), "none is wanted"),
