@@ -24,7 +24,7 @@ from trimfit.verbs.ask import ask_reed
 from trimfit.verbs.sitting.sitting import sitting_on
 
 REED = "R-0353"
-READING = ["f=775", "e=705", "crow=C+22"]
+READING = ["f=771", "e=705", "crow=C+5"]
 
 
 class Counts(Counter[str]):

@@ -208,8 +208,8 @@ def rehearse(
     """What an order's run will give, before a blade is touched.
 
     Shares of reeds are whole per cents, with a decimal only where they scatter by under half a per cent by how each
-    reed may end. The scatter stands under the table. For cuts, readings and minutes --json gives the part that comes of
-    the reeds' differences: nought for one reed.
+    reed may end (and, of a chanter that is away, by what is not known of it). The scatter stands under the table.
+    For cuts, readings and minutes --json gives the part that comes of the reeds' differences: nought for one reed.
 
     Example: trimfit rehearse O-12
     """
@@ -267,7 +267,7 @@ def _run_lines(run: Rehearsal) -> list[str]:
         rows.append((change, *shares, *(f"{figure:.1f}" for figure in figures)))
     heads = ("what if", "good %", "past %", "cuts", "readings", "hours")
     scatter = [f"{100.0 * se:.{1 if se < 0.005 else 0}f}" for se in (run.good_se, run.past_se)]
-    why = "what is not known of the chanter" if run.send_reeds else "how each may end"
+    why = "how each may end" + (" and what is not known of the chanter" if run.send_reeds else "")
     legend = (
         f"of {counted(run.send_reeds or run.draws, 'reed')}, as it stands, good % scatters by ± {scatter[0]} and past "
         f"% by ± {scatter[1]} (standard deviation), by {why}"
