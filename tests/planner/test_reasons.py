@@ -90,6 +90,12 @@ def test_readings_that_were_taken_are_counted(gaps: tuple[float, ...], said: str
     assert reason(again, AIM, replace(KNOWN, since_cut=len(gaps), gaps_cents=gaps, worked=True)) == said
 
 
+def test_a_reed_cut_and_not_read_since_does_not_read_past() -> None:
+    again = replace(CUT, action="read-again", length_mm=0.0, reason="past?")
+    assert reason(again, AIM, replace(KNOWN, worked=True, gaps_cents=())).startswith("this is predicted")
+    assert "it reads past" in reason(again, AIM, replace(KNOWN, worked=True, since_cut=1, gaps_cents=(7.0,)))
+
+
 def test_what_is_predicted_is_not_said_to_be_read() -> None:
     """Was: "F is 6 cents over E by one reading alone", of a reading 14 under."""
     again = replace(CUT, action="read-again", length_mm=0.0, reason="alone", gap_now_cents=Interval(6.0, -15.0, 19.0))

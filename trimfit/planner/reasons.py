@@ -278,7 +278,7 @@ def _read_again(choice: Choice, aim: Aim, grounds: Grounds) -> str:
         return f"{unread(grounds) if grounds.readings else 'not read yet'}: {TAKE}{where}{away}"
     if grounds.first_in:
         return f"its F and E were never read in {grounds.first_in}, and what others showed leaves too much open"
-    if reason == "since-cut?":
+    if reason == "since-cut?" or (reason == "past?" and grounds.worked and not grounds.gaps_cents):
         where = f" in {read_in}" if read_in else ""
         return f"this is predicted: F and E were not read{where} as it is now; read them first"
     if grounds.event and not grounds.event_read:  # whatever the reason: how it lay tells little beside what happened
