@@ -276,13 +276,21 @@ def test_a_rehearsal_says_how_many_to_send_and_how_each_is_worked(by_letter: Pat
     # the shares are those of the reeds that are sent: as many sharp as flat, of stops about nought
     assert run.good * run.send_reeds == pytest.approx(run.expected_within, abs=1e-6)
     assert run.past == pytest.approx(1.0 - run.good - run.past, abs=0.1)
+    assert run.of_sent
     said = " ".join(Typed(by_letter).say("rehearse", "letter").split())
+    assert f"of {run.send_reeds} sent: good " in said
     assert f"cents in Far: of {run.send_reeds} sent about " in said or "gaps in Far of " in said
     assert f" % that at least {run.reeds} do" in said
     # and with nothing in hand so many are to be started of the stock, be it rehearsed or picked
     with Journal(by_letter) as journal:
         journal.append(Reed("N", "moulded", "A", blade_mm=22.0))
         journal.append(Order("second letter", "Far", quantity=1))
+        journal.append(Order("at a pitch", "Far", quantity=1, target_pitch_hz=474.0))
+    # with a target pitch the shares are of reeds that are each stopped for itself, and are said to be no others
+    assert not on(by_letter, rehearse_order, "at a pitch").of_sent
+    pitched = Typed(by_letter).say("rehearse", "at a pitch")
+    assert " sent: good" not in pitched
+    assert "not known of the chanter" not in " ".join(pitched.split())
     again, stock = on(by_letter, rehearse_order, "second letter"), on(by_letter, picked, "second letter")
     assert again.send_reeds == again.to_start == stock.to_start
     assert stock.notes == ()

@@ -239,7 +239,7 @@ def _run_lines(run: Rehearsal) -> list[str]:
     off = " (mostly off the pitch ordered)" if run.off_pitch > 0.5 * rest else ""
     good, past = share_words(run.good, run.good_se), share_words(run.past, run.past_se)
     neither = share_words(rest, max(run.good_se, run.past_se))
-    sent = f"of {run.send_reeds} sent: " if run.send_reeds else ""
+    sent = f"of {run.send_reeds} sent: " if run.of_sent else ""
     lines += prose(f"  {sent}good {good}, past {past}{already}, neither {neither}{off}", "    ")
     lines.append(f"  {run.trims_per_reed:.1f} cuts and {run.readings_per_reed:.1f} readings a reed")
     if run.to_start is None:
@@ -267,9 +267,10 @@ def _run_lines(run: Rehearsal) -> list[str]:
         rows.append((change, *shares, *(f"{figure:.1f}" for figure in figures)))
     heads = ("what if", "good %", "past %", "cuts", "readings", "hours")
     scatter = [f"{100.0 * se:.{1 if se < 0.005 else 0}f}" for se in (run.good_se, run.past_se)]
-    why = "how each may end" + (" and what is not known of the chanter" if run.send_reeds else "")
+    reeds = run.send_reeds if run.of_sent and run.send_reeds else run.draws
+    why = "how each may end" + (" and what is not known of the chanter" if run.of_sent else "")
     legend = (
-        f"of {counted(run.send_reeds or run.draws, 'reed')}, as it stands, good % scatters by ± {scatter[0]} and past "
+        f"of {counted(reeds, 'reed')}, as it stands, good % scatters by ± {scatter[0]} and past "
         f"% by ± {scatter[1]} (standard deviation), by {why}"
     )
     return [*lines, *table(heads, rows, right=(1, 2, 3, 4, 5)), *prose(legend)]

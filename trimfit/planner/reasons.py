@@ -194,7 +194,7 @@ def leanings(grounds: Grounds, action: str = "trim") -> list[str]:
     if grounds.no_chanter:
         names = command("log", "amend", grounds.no_chanter, "chanter=NAME")
         average = "no chanter was named, so this is as in a chanter like the shop's on average"
-        said.append(f"{average}: name it with the next reading (--chanter NAME), or of this one ({names})")
+        said.append(f"{average}: name it with the next reading (--chanter NAME), or put it into this one ({names})")
     if grounds.unbalanced:
         said.append(
             "the answer rests on a reading whose A's do not agree"

@@ -60,8 +60,9 @@ class Rehearsal:
 
     For a chanter that is away: `send_reeds`, as many as give nine in ten that those still wanted are within tolerance
     there, `aim_offsets_cents`, the gap there that each of these is worked to, the chance that one is within, and how
-    many of them are expected to be. The shares are then of these reeds (with a target pitch too: of reeds that are each
-    stopped for themselves); what is not known of the chanter is the same for all of them, and makes them scatter.
+    many of them are expected to be. `of_sent`: the shares are of these reeds, each at its own stop, and scatter by what
+    is not known of the chanter too, which is the same for all of them; with a target pitch they are of the run's reeds,
+    each stopped for itself.
     """
 
     order: str
@@ -96,6 +97,7 @@ class Rehearsal:
     chance_one_within: float | None = None
     aim_offsets_cents: tuple[float, ...] | None = None
     expected_within: float | None = None
+    of_sent: bool = False
     chanter: str = ""
 
 
@@ -223,6 +225,7 @@ def rehearse_order(session: Session, order_name: str, *, at_s: float | None = No
         chance_one_within=sending.chance_one if sending else None,
         aim_offsets_cents=sending.aims_cents if sending else None,
         expected_within=sending.expected_within if sending else None,
+        of_sent=spaced,
         chanter=order.chanter,
         past_already=float(np.mean([one.sharp for one in found])),
         off_pitch=float(np.mean([one.off_pitch for one in found])),

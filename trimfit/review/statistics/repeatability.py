@@ -76,7 +76,7 @@ def combine(contributions: npt.ArrayLike, dfs: npt.ArrayLike) -> PooledSd:
 
 def sum_limits(parts: Sequence[PooledSd]) -> Interval:
     """Interval (90 %) of the root of the summed squares of independent standard deviations, each with its degrees of
-    freedom: the modified large-sample one, in which no end lies inside a part's own.
+    freedom: the modified large-sample one. Neither end lies under that of any part by itself.
 
     With V the sum and v_i the squares, and c(p) the chi-square quantile: V + √Σ ((df/c(0.05) - 1) v_i)² above,
     V - √Σ ((1 - df/c(0.95)) v_i)² below. Graybill & Wang (1980), J. Amer. Statist. Assoc. 75, 869-873.
