@@ -78,7 +78,21 @@ def test_two_notes_swapped_are_told(one: str, other: str) -> None:
     (doubt,) = asked(reading(changed(**{one: right[other], other: right[one]})))
     assert doubt.kind == "swapped"
     assert dict(doubt.meant) == {f"{one}_hz": right[one], f"{other}_hz": right[other]}
-    assert "look swapped; did you mean" in doubt.sentence
+    named = [f"{one.replace('_', ' ')} {right[one]:.1f}", f"{other.replace('_', ' ')} {right[other]:.1f}"]
+    assert all(name.casefold() in doubt.sentence.casefold() for name in named)
+
+
+def test_a_right_reading_after_a_swapped_one_is_not_in_doubt() -> None:
+    right = sounding()
+    swapped = reading({"e": right["f"], "f": right["e"]})
+    (doubt,) = reading_doubts(swapped, story(), SHOP)
+    assert doubt.kind == "swapped"
+    kept = Logged("rea-0", 0, 0.0, swapped, (f"swapped: {doubt.sentence}",))
+    for doubts in (kept.doubts, ()):  # without its mark too it is no reason to swap what stands in order
+        history = ReedHistory(REED, (replace(kept, doubts=doubts),))
+        found = reading_doubts(reading({"e": right["e"], "f": right["f"]}), history, SHOP)
+        assert "swapped" not in [one.kind for one in found]
+        assert not (doubts and found)
 
 
 def test_a_swap_is_named_though_neither_note_was_predicted_well() -> None:

@@ -18,6 +18,10 @@ from trimfit.base.records import Doubt, Reading, ReedHistory
 
 # DESIGN: doubtful is what lies outside what is foreseen by five standard deviations.
 FAR_SD = 5.0
+# The kinds of doubt that a slip explains.
+SLIP_KINDS = frozenset(
+    {"swapped", "octave", "sign", "hertz-for-cents", "as-low-a", "digits", "first-digit", "crow-note"}
+)
 # With nothing learned: how far notes of one reading stand apart, how far a reading repeats, and what work adds.
 # Assumptions, meant wide; cents, cents, cents per mm, cents per stroke (standard deviations).
 ROUGH_APART_CENTS = 30.0
@@ -60,6 +64,11 @@ def outputs_cents(reading: Reading, scale: Mapping[str, Fraction]) -> dict[str, 
     return found
 
 
+def mistyped(doubts: Iterable[str]) -> bool:
+    """Whether doubts kept with a reading say which slip its values come from: it shows nothing of its reed."""
+    return any(doubt.partition(":")[0] in SLIP_KINDS for doubt in doubts)
+
+
 def since_event(history: ReedHistory) -> ReedHistory:
     """The history with those readings alone that no event came after: what stood before it stands no more."""
     last_s = max((one.at_s for one in history.events), default=float("-inf"))
@@ -75,7 +84,7 @@ def rough_expectation(
     notes = [cents for output, cents in now.items() if output != "crow"]
     # An octave slip must not drag the middle: it is the median, and it needs three notes to mean anything.
     expected = {n: (median(notes), ROUGH_APART_CENTS) for n in now if n != "crow"} if len(notes) >= 3 else {}
-    before = [one for one in history.readings if one.record.chanter == reading.chanter]
+    before = [one for one in history.readings if one.record.chanter == reading.chanter and not mistyped(one.doubts)]
     if not before:
         return expected
     # A reading that was itself in doubt says little of the next one.
@@ -110,7 +119,9 @@ def slip_doubts(
     doubts: list[Doubt] = []
     for one, other in _swapped(reading, far, expected, scale):
         hz, other_hz = reading.notes_hz[one], reading.notes_hz[other]
-        sentence = f"{_named(one)} and {_named(other)} look swapped; did you mean {other_hz:.1f} and {hz:.1f}?"
+        named, other_named = _named(one), _named(other)
+        meant_words = f"did you mean {named} {other_hz:.1f} and {other_named} {hz:.1f}?"
+        sentence = f"{named} and {other_named} look swapped; {meant_words}"
         meant = ((f"{one}_hz", other_hz), (f"{other}_hz", hz))
         doubts.append(Doubt("swapped", f"{one}_hz", _sentence(sentence), meant))
         far = [output for output in far if output not in (one, other)]
@@ -178,10 +189,15 @@ def _near_cents(sd: float, off_cents: float = 0.0) -> float:
 def _swapped(
     reading: Reading, far: list[str], expected: Mapping[str, tuple[float, float]], scale: Mapping[str, Fraction]
 ) -> Iterator[tuple[str, str]]:
-    """Pairs of notes whose values, exchanged, both come near to what was predicted; each note in one pair at most."""
+    """Pairs of notes whose values, exchanged, both come near to what was predicted; each note in one pair at most.
+
+    A higher note never sounds under a lower one: values that rise as their notes do are not swapped, whatever the
+    reading before shows.
+    """
     used: set[str] = set()
     for one, other in combinations([note for note in NOTES if note in reading.notes_hz and note in expected], 2):
-        if used & {one, other} or not {one, other} & set(far):
+        in_order = reading.notes_hz[one] <= reading.notes_hz[other]
+        if in_order or used & {one, other} or not {one, other} & set(far):
             continue
         exchanged = ((one, reading.notes_hz[other]), (other, reading.notes_hz[one]))
         if all(_back(note, hz, reading, expected[note], scale) for note, hz in exchanged):
