@@ -48,6 +48,18 @@ def test_a_batch_is_logged_at_once_and_again_adds_nothing(bench: Typed) -> None:
         assert {one.blade_mm for one in journal.reeds().values()} == {23.0}
 
 
+def test_a_doubt_about_a_run_marks_every_reed_of_it_and_its_remedy_mends_them_all(bench: Typed) -> None:
+    bench.say("log", "reed", "R-1", "--type", "ridge cut", "--batch", "B-1")
+    said = bench.say("log", "reed", "R-5..R-7", "--type", "rigde cut", "--batch", "B-1")
+    assert "trimfit log reed R-5..R-7 --type TYPE --move" in said
+    marked = [mark["reed"] for mark in bench.json("check")["marks"]]
+    assert marked == [reed for reed in ("R-5", "R-6", "R-7") for _ in ("name-alike", "batch-types")]
+    bench.say("log", "reed", "R-5..R-7", "--type", "ridge cut", "--move")
+    assert bench.json("check")["marks"] == []
+    named = bench.say("log", "reed", "Q-1..Q-2", "--type", "ridge cut", "--batch", "B-1")
+    assert "doubt" not in named
+
+
 def test_a_range_that_cannot_be_logged_whole_is_not_logged(bench: Typed) -> None:
     bench.say("log", "reed", "R-2", "--type", "cane", "--batch", "B-9")
     assert "is in the log with reed_type 'cane'" in bench.refused(

@@ -33,6 +33,7 @@ class EntryResult:
 
     `instead_of`: the entry that it revises, struck in the same breath. `note`: a thing worth saying that is no doubt.
     `read`: what was understood of a reading, in words. `entries`: the ids of all, where many were logged at once.
+    `remedy`: the words of the command that puts all of them right.
     `taken_back`: it was in doubt, found wrong, and is struck. `follows`: the reed's entry before a reading in doubt.
     """
 
@@ -45,6 +46,7 @@ class EntryResult:
     note: str = ""
     read: str = ""
     entries: tuple[str, ...] = ()
+    remedy: tuple[str, ...] = ()
     taken_back: bool = False
     follows: str = ""
 
@@ -411,22 +413,59 @@ def log_reeds(
     session: Session, names: Sequence[str], given: Mapping[str, Any], *, move: bool = False, sure: bool = True
 ) -> EntryResult:
     """Log reeds alike in all but their names, or revise what is known of them: all of them, or none; as `log_reed`."""
+    return reeds_as_one(log_each_reed(session, names, given, move=move, sure=sure))
+
+
+def log_each_reed(
+    session: Session, names: Sequence[str], given: Mapping[str, Any], *, move: bool = False, sure: bool = True
+) -> list[EntryResult]:
+    """As `log_reeds`, a result for each reed. What is doubtful in the words of the first is so in those of all: each
+    carries the mark, though the log knows the word by then."""
+    found: list[EntryResult] = []
+    shared: dict[str, Doubt] = {}
     with session.journal.writing():
-        found = [log_reed(session, name, given, move=move, sure=sure) for name in names]
+        for name in names:
+            one = log_reed(session, name, given, move=move, sure=sure)
+            known = {doubt.kind + doubt.column for doubt in one.doubts}
+            more = [doubt for key, doubt in shared.items() if one.new and key not in known]
+            if more:
+                session.journal.mark(one.entry, more)
+                one = dataclasses.replace(one, doubts=(*one.doubts, *more))
+            shared.update({doubt.kind + doubt.column: doubt for doubt in one.doubts if doubt.column != "reed"})
+            found.append(one)
+    return found
+
+
+def reeds_as_one(found: Sequence[EntryResult]) -> EntryResult:
+    """The results of reeds logged at once as one, with the words of the command that puts all of them right."""
+    from trimfit.base.natural_order import counted_out
+
     new = sum(one.new for one in found)
     counts = [
         f"{new} reed{'' if new == 1 else 's'} logged" if new else "",
         f"{len(found) - new} in the log already" if new < len(found) else "",
     ]
     notes = dict.fromkeys([", ".join(part for part in counts if part), *(one.note for one in found)])
+    doubts = {one.sentence: one for result in found for one in result.doubts}
+    names = [one.about for one in found]
+    run = f"{names[0]}..{names[-1]}"
+    options = {
+        "reed_type": ("--type", "TYPE", "--move"),
+        "batch": ("--batch", "NAME", "--move"),
+        "weight": ("--weight", "WORD"),
+        "made_on": ("--made-on", "DATE"),
+    }
+    said = {column for one in doubts.values() if (column := one.column) in options}
+    words = dict.fromkeys(word for column, more in options.items() if column in said for word in more)
     return EntryResult(
         found[0].entry,
         "reed",
         f"{names[0]} to {names[-1]}",
         new > 0,
-        tuple({one.sentence: one for result in found for one in result.doubts}.values()),
+        tuple(doubts.values()),
         note="\n".join(note for note in notes if note),
         entries=tuple(one.entry for one in found),
+        remedy=("log", "reed", run, *words) if words and counted_out(run) == names else (),
     )
 
 

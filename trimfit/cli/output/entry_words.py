@@ -150,6 +150,10 @@ def doubt_lines(kept: EntryResult) -> list[str]:
         moved = command("log", "event", kept.about, "moved", *after)
         lines += prose_and_command("kept and marked; if it was misread:", f"{command('log', 'amend', kept.entry)} …")
         lines += [*prose_and_command("or:", strike), *prose_and_command("if the reed had moved before it:", moved)]
+    elif lines and kept.entries:
+        remedy = command(*kept.remedy or ("log", "strike", "ENTRY"))
+        lines += prose_and_command("kept and marked, each of them; if it is wrong:", remedy)
+        lines += [] if kept.remedy else prose_and_command("each ENTRY is listed by:", command("check"))
     elif lines:
         lines += prose_and_command("kept and marked; if it is wrong:", strike)
     return lines

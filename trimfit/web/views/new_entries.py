@@ -14,7 +14,7 @@ from trimfit.base.errors import InputError, short
 from trimfit.base.plain_words import plain_name
 from trimfit.cli.output.entry_words import doubt_lines, in_json, saved_lines
 from trimfit.session.session import Session
-from trimfit.verbs.log import EntryResult, fields_of, log_chanter, log_order, log_reed
+from trimfit.verbs.log import EntryResult, fields_of, log_chanter, log_each_reed, log_order, reeds_as_one
 from trimfit.web.replies import Form, desk_of, form_of, page, wants_json
 
 MOST_REEDS = 500
@@ -105,14 +105,14 @@ async def _forms(
 def _said(kept: Sequence[EntryResult]) -> list[str]:
     if len(kept) < 2:
         return [line for one in kept for line in (*saved_lines(one), *doubt_lines(one))]
-    doubts = dict.fromkeys(line for one in kept for line in doubt_lines(one))
-    return [f"{len(kept)} reeds, {plain_name(kept[0].about)} to {plain_name(kept[-1].about)}", *doubts]
+    names = f"{plain_name(kept[0].about)} to {plain_name(kept[-1].about)}"
+    return [f"{len(kept)} reeds, {names}", *doubt_lines(reeds_as_one(kept))]
 
 
 async def enter_reeds(request: Request) -> Response:
     """Log reeds that are alike, all or none; as JSON a list of what `log reed --json` prints."""
     return await _entered(
-        request, "reeds", lambda session, form: _log_reeds(session, _names(form), _given(form, REED_FIELDS))
+        request, "reeds", lambda session, form: log_each_reed(session, _names(form), _given(form, REED_FIELDS))
     )
 
 
@@ -142,11 +142,6 @@ async def _entered(request: Request, what: str, verb: Callable[[Session, Form], 
         found = [in_json(one) for one in kept]
         return page(request, "", found if what == "reeds" else found[0], {})
     return await _forms(request, what, kept=kept)
-
-
-def _log_reeds(session: Session, names: Sequence[str], given: Mapping[str, Any]) -> list[EntryResult]:
-    with session.journal.writing():
-        return [log_reed(session, name, given) for name in names]
 
 
 def counted_names(first: str, count: int) -> list[str]:
