@@ -132,7 +132,7 @@ def chanters(
 
     with session_of(context, as_json) as session:
         found = reviews_chanters.chanters(session, name)
-        ask_owner = owners_answers(session)
+        ask_owner = owners_answers(session, found)
         supposed = supposed_away(session, ask_owner)
     paths = reviews_chanters.write_sheets(found, sheet) if sheet is not None else []
     said = [chanter_json(one, ask_owner) for one in found]

@@ -26,7 +26,7 @@ from trimfit.verbs.pick import (
     sending_of,
     stock_for,
 )
-from trimfit.verbs.reviews.owner_answers import first_ask
+from trimfit.verbs.reviews.owner_answers import first_ask, usual_type
 
 FIGURES = ("good", "past", "cuts", "readings")
 
@@ -189,6 +189,7 @@ def rehearse_order(session: Session, order_name: str, *, at_s: float | None = No
         if name and name not in types
     ]
     unread = chanter_word(bench, order.chanter)
+    first = first_ask(bench, order, usual_type(bench, [seen.history for seen in started or new[:1]]))
 
     def scatter(variance: float) -> float:
         """Standard deviation of the mean of so many reeds of this variance each."""
@@ -220,7 +221,7 @@ def rehearse_order(session: Session, order_name: str, *, at_s: float | None = No
         in_hand=working,
         to_start=need.to_start,
         chance_enough=need.chance_enough,
-        notes=tuple(note for note in (unread, first_ask(bench, order)) if note),
+        notes=tuple(note for note in (unread, first) if note),
         send_reeds=sending.reeds if sending else None,
         chance_one_within=sending.chance_one if sending else None,
         aim_offsets_cents=sending.aims_cents if sending else None,

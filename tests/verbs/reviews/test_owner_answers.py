@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import shutil
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from tests.cli.typed_words import Typed
-from tests.opened import on
+from tests.opened import lose_most_blanks, on
 from tests.verbs.test_ask import reading
 from tests.verbs.test_ask_away import by_letter  # noqa: F401
 from trimfit.base.errors import InputError
@@ -19,8 +20,11 @@ from trimfit.review.ticket import how_to_check, verdict
 from trimfit.session.session import Session
 from trimfit.verbs.ask import advise
 from trimfit.verbs.learn import learn
+from trimfit.verbs.pick import pick
+from trimfit.verbs.rehearse import rehearse_order
 from trimfit.verbs.reviews import owner_answers
 from trimfit.verbs.reviews.chanter_notes import tapes_of_chanter
+from trimfit.verbs.reviews.chanters import chanters
 from trimfit.verbs.reviews.owner_answers import Narrowing, first_ask, letter_for, owners_answers, told_most
 from trimfit.verbs.reviews.ticket import ticket_of
 
@@ -49,7 +53,8 @@ def test_an_answer_that_tells_next_to_nothing_is_not_made_much_of() -> None:
         "narrow that by much: a reed sent and read there would"
     )
     assert (
-        told_most([Narrowing("crow", 8.0, 4.0)]) == "ask for the crow: ± 13 cents of gap there (nine in ten) become ± 7"
+        told_most([Narrowing("crow", 8.0, 4.0, "cane")])
+        == "ask for the crow: for a fresh cane reed ± 13 cents of gap there (nine in ten) become ± 7"
     )
     little = told_most([Narrowing("crow", 14.1, 12.9)])
     assert little.startswith("no answer helps much now; the best is the crow: ± 23 cents")
@@ -92,7 +97,7 @@ def test_above_all_is_not_said_of_what_helps_little(by_letter: Path, monkeypatch
     def said(then: float) -> str:
         monkeypatch.setattr(owner_answers, "what_to_ask", lambda *_: [Narrowing("gauge", 7.0, then)])
         with Session(by_letter) as session:
-            return first_ask(session.bench(), session.journal.orders()["letter"])
+            return first_ask(session.bench(), session.journal.orders()["letter"], "cane")
 
     assert "Above all ask for the gauge: " in said(5.0)
     assert said(5.0).startswith("First ask the player: ")
@@ -167,3 +172,22 @@ def test_of_which_type_a_crow_is_is_asked_where_the_shop_makes_several(by_letter
     assert on(by_letter, owners_answers)["Far"][0].answer == "reed type of the crow"
     says("moulded")
     assert {one.answer for one in on(by_letter, owners_answers)["Far"]} == {"pitch", "pressure"}
+
+
+def test_what_an_answer_tells_is_of_the_reeds_that_pick_offers_first_on_every_screen(
+    demo_log: Path, tmp_path: Path
+) -> None:
+    """Was: ± 21 cents, of the type that the shop knows best and that was not named, beside shares of reeds that are
+    known to ± 13 there."""
+    log = Path(shutil.copy(demo_log, tmp_path / "log"))
+    with Session(log) as session:
+        lose_most_blanks(session.journal)
+        session.journal.append(Chanter("Far", at_hand="no"))
+        session.journal.append(Order("letter", "Far", quantity=5))
+        offered = pick(session, "letter")[0].reed_type
+        (note,) = rehearse_order(session, "letter").notes
+        asked = owners_answers(session, chanters(session, "Far"))["Far"]
+        assert offered != owners_answers(session)["Far"][0].reed_type
+    assert {one.reed_type for one in asked} == {offered}
+    assert f"Above all {told_most(asked)}" in note
+    assert f"for a fresh {offered} reed ±" in note

@@ -25,7 +25,7 @@ def test_batches_are_those_of_the_review(look: Visitor, demo_log: Path) -> None:
 
 def test_chanters_are_those_of_the_review(look: Visitor, demo_log: Path) -> None:
     found = on(demo_log, chanters)
-    asked = on(demo_log, owners_answers)
+    asked = on(demo_log, owners_answers, found)
     assert look.ask("/chanters") == plain([chanter_json(one, asked) for one in found])
     assert all("ask_owner" in one for one in look.ask("/chanters"))
     text = look.see("/chanters").text

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from copy import copy
 from dataclasses import dataclass, replace
 
@@ -13,13 +13,15 @@ from trimfit.base.errors import InputError, command, short
 from trimfit.base.normal import Z90
 from trimfit.base.pitch import hz_from_cents, hz_width_cents
 from trimfit.base.plain_words import plain_name
-from trimfit.base.records import Chanter, Order
+from trimfit.base.records import Chanter, Order, ReedHistory
 from trimfit.planner.aim import AimPosterior
 from trimfit.review.customer_letter import letter
+from trimfit.review.results import ChanterMap
 from trimfit.session.evidence import crow_at_stop
 from trimfit.session.open_log import Bench
 from trimfit.session.order_progress import order_named
 from trimfit.session.session import Session
+from trimfit.verbs.pick import ranked, seen_of, stock_for
 
 MOST_ASKED, HARDLY, LITTLE = 20, 0.97, 0.85
 """So many chanters are asked about; an answer that leaves so much of the spread narrows nothing, or tells little."""
@@ -46,11 +48,12 @@ class Narrowing:
         return self.gap_sd_then_cents > LITTLE * self.gap_sd_cents
 
     def words(self) -> str:
-        """`ask for the crow: ± 9 cents of gap there (nine in ten) become ± 5`; of an answer that tells little, `no
-        answer helps much now; the best is the gauge: ± 7 cents become ± 6`."""
+        """`ask for the crow: for a fresh cane reed ± 9 cents of gap there (nine in ten) become ± 5`; of an answer that
+        tells little, `no answer helps much now; the best is the gauge: …`."""
         now, then = Z90 * self.gap_sd_cents, Z90 * self.gap_sd_then_cents
         digits = 0 if round(now) != round(then) else 1
-        become = f"± {now:.{digits}f} cents of gap there (nine in ten) become ± {then:.{digits}f}"
+        reed = f"for a fresh {plain_name(self.reed_type)} reed " if self.reed_type else ""
+        become = f"{reed}± {now:.{digits}f} cents of gap there (nine in ten) become ± {then:.{digits}f}"
         if self.is_little:
             return f"no answer helps much now; the best is the {self.answer}: {become}"
         return f"ask for the {self.answer}: {become}"
@@ -71,14 +74,23 @@ def told_most(asked: list[Narrowing]) -> str:
     return first.words()
 
 
-def owners_answers(session: Session) -> dict[str, list[Narrowing]]:
-    """What to ask the owner of each chanter that is away and has an order, by chanter; MOST_ASKED of them at most."""
-    bench = session.bench()
-    orders = {order.chanter: order for order in session.journal.orders().values()}
-    away = [name for name in sorted(orders) if bench.at_hand.worked_in(name) is not None]
-    return {
-        name: what_to_ask(bench, name, _usual_type(bench, orders[name]), orders[name]) for name in away[:MOST_ASKED]
-    }
+def owners_answers(session: Session, found: Sequence[ChanterMap] = ()) -> dict[str, list[Narrowing]]:
+    """What to ask the owner of each chanter that is away and has an order, by chanter; MOST_ASKED of them at most.
+
+    found: chanters with what `pick` says of the stock for them: an order that has no reed in work is asked about for
+    such a reed as is first there, as `rehearse` asks for it; without, for the type that the shop knows best.
+    """
+    bench, known = session.bench(), session.journal.orders()
+    orders = {order.chanter: order for order in known.values()}
+    shown = {one.chanter: one for one in found}
+    orders |= {name: known[one.stock_for] for name, one in shown.items() if one.stock_for in known}
+    out = {}
+    for name in [one for one in sorted(orders) if bench.at_hand.worked_in(one) is not None][:MOST_ASKED]:
+        reeds = _in_work(bench, orders[name]) or session.journal.of_reeds(
+            shown[name].suits[:1] if name in shown else ()
+        )
+        out[name] = what_to_ask(bench, name, usual_type(bench, reeds), orders[name])
+    return out
 
 
 def supposed_away(session: Session, chanters: Iterable[str]) -> list[str]:
@@ -143,12 +155,12 @@ def _crow_hz(bench: Bench, order: Order, reed_type: str) -> float:
     return hz_from_cents(crow_at_stop(seen, bench.posterior(seen, aim), aim.worked_in or order.chanter)[1])
 
 
-def first_ask(bench: Bench, order: Order) -> str:
-    """What to ask the customer of an order whose chanter is away before reeds are made for it; where no answer would
-    narrow much that is wide, that a reed sent there would. Empty for a chanter at hand."""
+def first_ask(bench: Bench, order: Order, reed_type: str) -> str:
+    """What to ask the customer of an order whose chanter is away before reeds are made for it, for a fresh reed of a
+    type; where no answer would narrow much that is wide, that a reed sent there would. Empty for a chanter at hand."""
     if bench.at_hand.worked_in(order.chanter) is None:
         return ""
-    asked = what_to_ask(bench, order.chanter, _usual_type(bench, order), order)
+    asked = what_to_ask(bench, order.chanter, reed_type, order)
     if not narrows(asked):
         tolerance = hz_width_cents(bench.settings.tolerance_hz, order.target_pitch_hz or 470.0)
         wide = bool(asked) and Z90 * asked[0].gap_sd_cents > WIDE_TOLERANCES * tolerance
@@ -177,18 +189,28 @@ def letter_for(session: Session, order_name: str) -> str:
         elif bench.at_hand.away(order.chanter):
             what, remedy = "no chanter is at hand to work in", "read a reed in one first"
         raise InputError(what, f"order {short(order.order)}", remedy)
-    asked = what_to_ask(bench, order.chanter, _usual_type(bench, order), order)
+    reed_type = usual_type(bench, _in_work(bench, order) or _offered_first(bench, order))
+    asked = what_to_ask(bench, order.chanter, reed_type, order)
     first_tells = bool(asked) and not asked[0].is_little
     tolerance = hz_width_cents(bench.settings.tolerance_hz, order.target_pitch_hz or 470.0)
     answers = [one.answer for one in asked if one.answer]
     return letter(order.order, order.chanter, answers, tolerance, first_tells=first_tells)
 
 
-def _usual_type(bench: Bench, order: Order) -> str:
-    """The type of the order's reeds, or that which the shop knows best."""
-    names = bench.journal.reeds_of_order(order.order)
-    kinds = Counter(one.reed.record.reed_type for one in bench.journal.of_reeds(names)) if names else Counter()
-    if kinds:
-        return kinds.most_common(1)[0][0]
+def usual_type(bench: Bench, reeds: Sequence[ReedHistory]) -> str:
+    """The type that most of some reeds are; without reeds that which the shop knows best."""
+    if reeds:
+        return Counter(one.reed.record.reed_type for one in reeds).most_common(1)[0][0]
     types = bench.model.coding.types
     return types[max(range(len(types)), key=lambda code: float(bench.model.reeds[code]))]
+
+
+def _in_work(bench: Bench, order: Order) -> list[ReedHistory]:
+    return bench.journal.of_reeds(bench.journal.reeds_of_order(order.order), open_only=True)
+
+
+def _offered_first(bench: Bench, order: Order) -> list[ReedHistory]:
+    """The blank of the stock that `pick` offers first for an order; none where the stock is empty."""
+    stock = stock_for(bench.journal, order, bench.until_s)
+    picks = ranked(bench, order, seen_of(bench, stock, order)) if stock else ()
+    return bench.journal.of_reeds([one.reed for one in picks[:1]])

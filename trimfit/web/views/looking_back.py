@@ -30,7 +30,8 @@ async def chanters(request: Request) -> Response:
 
 
 def _chanters(session: Session) -> tuple[list[ChanterMap], dict[str, list[Narrowing]]]:
-    return chanter_reviews.chanters(session), owners_answers(session)
+    found = chanter_reviews.chanters(session)
+    return found, owners_answers(session, found)
 
 
 async def chanter_sheet(request: Request) -> Response:
