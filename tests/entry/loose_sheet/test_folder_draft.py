@@ -109,6 +109,23 @@ def test_what_would_be_a_guess_is_asked_for(tmp_path: Path, head: str, cell: str
     assert rows_of(tmp_path, "readings.csv")[1] == "1,2026-11-24,778.2"
 
 
+def test_a_cell_that_is_refused_bears_no_guess_out(tmp_path: Path) -> None:
+    rows = "".join(f"R-{day},moulded,B-1,2026-03-0{day},{f_hz}\n" for day, f_hz in ((1, 757), (2, 759.5)))
+    found = draft(tmp_path, f"reed,type,batch,date,F\nR-9,moulded,B-1,2026-03-09,7570\n{rows}")
+    assert [one.cell for one in found.unread if one.column == "F"] == ["7570"]
+    assert [one.what for one in found.guesses if one.about == "units"] == [
+        "sounding hertz, by its numbers, 757 to 759.5"
+    ]
+    assert "7570" not in " ".join(one.what for one in found.guesses)
+
+
+def test_a_column_known_by_nearly_all_its_cells_shows_one_of_them(tmp_path: Path) -> None:
+    rows = "".join(f"R-{n},moulded,B-1,2026-03-01,{'soon' if n == 1 else f'C+{n}'},757\n" for n in range(1, 9))
+    found = draft(tmp_path, f"reed,type,batch,date,sound,F\n{rows}")
+    (crow,) = [one.what for one in found.guesses if one.where == "column 'sound'"]
+    assert crow == "taken for crow: nearly all its cells are such; 'C+2' is one"
+
+
 def test_what_another_unit_says_is_no_finer_than_it_was_typed(tmp_path: Path) -> None:
     draft(tmp_path / "a", "reed,date,F,temp F,pressure\n1,24/11/26,778.2,70,26 inH2O\n")
     assert rows_of(tmp_path / "a", "readings.csv")[1].endswith(",778.2,6.4763,21.1")

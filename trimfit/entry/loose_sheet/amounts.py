@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from statistics import median
@@ -13,6 +14,7 @@ from trimfit.base.units import BOUNDS, BY_UNIT, parse_hz, parse_number
 from trimfit.entry.loose_sheet.contents import numbers_in
 from trimfit.entry.loose_sheet.guesses import Notes
 from trimfit.entry.loose_sheet.heads import HUNDREDTHS, NOTE_ROLES, NOTHING, Column
+from trimfit.entry.note_values import USUAL_LOW_A_HZ
 from trimfit.log.column_values import WIDEST_CENTS, hz_by_cents, limits, note_ratio, number_value
 from trimfit.log.entry_kinds import KINDS
 
@@ -22,9 +24,18 @@ READING, TRIM, REED = KINDS["reading"], KINDS["trim"], KINDS["reed"]
 PRESSURES = (("kPa", 0.5, 20.0), ("inH2O", 20.0, 50.0), ("mbar", 50.0, 150.0), ("mmH2O", 150.0, 1500.0))
 # The unit of a column whose head says mm of what no cuts are: the length left, or hundredths.
 UNSURE = "?"
+IN_WORDS = {
+    "sounding": "sounding hertz",
+    "as low A": "hertz as low A",
+    "cents": "cents from the note's just target",
+}
 LONGEST_BARE_MM, SHORTEST_BARE_MM = 3.0, 0.05
 # As finely as a gauge or a thermometer of another unit is read.
 DECIMALS = {"temperature_c": 1, "pressure_kpa": 4}
+
+
+def _parse_of(column: Column) -> Callable[[str], float]:
+    return parse_hz if column.role in NOTE_ROLES else parse_number
 
 
 def _cells(column: Column, rows: Sequence[Sequence[str]]) -> list[str]:
@@ -51,14 +62,6 @@ def settle_notes(
                 notes.guess("columns", "column 'A'", f"taken for low A: its numbers are about {median(numbers):.4g} Hz")
         if numbers:
             meant[column.place] = meant[column.place] or usual
-            how = {
-                "sounding": "sounding hertz",
-                "as low A": "hertz as low A",
-                "cents": "cents from the note's just target",
-            }
-            if not column.unit:
-                span = f"{min(numbers):.5g} to {max(numbers):.5g}"
-                notes.guess("units", column.name, f"{how[meant[column.place]]}, by its numbers, {span}")
         found.append(column)
     return found, meant
 
@@ -99,23 +102,46 @@ class Amounts:
         notes: Notes,
     ) -> Amounts:
         """Settle the unit of each column, by its head or by its numbers, and note each that was settled by numbers."""
-        units = {}
+        units: dict[int, str] = {}
+        amounts = cls(scale, meant, units)
         for column in columns:
             unit = column.unit
             cells = _cells(column, rows)
-            numbers = numbers_in(cells)
+            numbers = numbers_in(cells, _parse_of(column))
+            guessed = ""
             if not unit and numbers:
                 unit = _unit_by_numbers(column.role, numbers)
-                span = f"{min(numbers):.4g} to {max(numbers):.4g}"
-                if unit and column.role not in NOTE_ROLES:
-                    notes.guess("units", column.name, f"{unit}, by its numbers, {span}")
+                guessed = IN_WORDS[meant[column.place]] if column.role in NOTE_ROLES else unit
             of_cuts = column.role in ("length_mm", "asked_mm") and bool(numbers)
             if unit == "mm" and of_cuts and median(numbers) > LONGEST_BARE_MM:
                 unit = UNSURE
             units[column.place] = unit
+            if guessed and (read := amounts._numbers_read(column, cells)):
+                span = f"{min(read):.5g} to {max(read):.5g}"
+                notes.guess("units", column.name, f"{guessed}, by its numbers, {span}")
             words = [cell for cell in dict.fromkeys(cells) if column.role == "crow" and not cell[0].isdigit()]
-            _say_crows(column, words, notes)
-        return cls(scale, meant, units)
+            amounts._say_crows(column, words, notes)
+        return amounts
+
+    def _numbers_read(self, column: Column, cells: Sequence[str]) -> list[float]:
+        """The numbers of those cells that are read: one that is refused bears no guess out. All, where none is."""
+        read = []
+        for cell in cells:
+            with suppress(InputError):
+                self.read(column, cell, USUAL_LOW_A_HZ)
+                read += numbers_in([cell], _parse_of(column))
+        return read or numbers_in(cells, _parse_of(column))
+
+    def _say_crows(self, column: Column, words: Sequence[str], notes: Notes) -> None:
+        """Note how each crow in words was understood, the first ten of them."""
+        said = []
+        for word in words:
+            with suppress(InputError):
+                hz = self.read(column, word)
+                said.append(f"{word!r} is {crow_label(hz)}, {hz:.1f} Hz")
+        if said:
+            more = f"; and {len(said) - 10} more" if len(said) > 10 else ""
+            notes.guess("crow words", column.name, "; ".join(said[:10]) + more)
 
     def read(self, column: Column, cell: str, reference_hz: float | None = None) -> float:
         """A cell as the number that the log keeps, in the log's unit. reference_hz: what cents are counted from.
@@ -186,17 +212,3 @@ def _unit_by_numbers(role: str, numbers: Sequence[float]) -> str:
     if role == "temperature_c":
         return "C" if middle <= 45.0 else "F"
     return ""
-
-
-def _say_crows(column: Column, words: Sequence[str], notes: Notes) -> None:
-    """Note how each crow in words was understood, the first ten of them."""
-    said = []
-    for word in words:
-        try:
-            hz = parse_crow_hz(word)
-        except InputError:
-            continue
-        said.append(f"{word!r} is {crow_label(hz)}, {hz:.1f} Hz")
-    if said:
-        more = f"; and {len(said) - 10} more" if len(said) > 10 else ""
-        notes.guess("crow words", column.name, "; ".join(said[:10]) + more)

@@ -89,14 +89,16 @@ def told_by_contents(
         cells = [row[column.place] for row in rows if row[column.place].lower() not in NOTHING]
         role = column.role
         if not role and cells:
-            role, why = _role_by_cells(cells, scale, taken, numbers=headless and reed), "all its cells are such"
+            role, such = _role_by_cells(cells, scale, taken, numbers=headless and reed)
+            why = f"{'all' if len(such) == len(cells) else 'nearly all'} its cells are such"
             if not role and column.title:
                 role, why = _role_by_spelling(column.title, cells, taken), "its head is spelled nearly so"
+                such = [cell for cell in cells if numbers_in([cell])]
             if not (role or reed):
-                role, why = "reed", "no other column is headed so"
+                role, why, such = "reed", "no other column is headed so", cells
             if role:
                 where = f"column {column.title!r}" if column.title else column.name
-                notes.guess("columns", where, f"taken for {role}: {why}; {short(cells[0])!r} is one")
+                notes.guess("columns", where, f"taken for {role}: {why}; {short((such or cells)[0])!r} is one")
         reed = reed or role == "reed"
         taken |= {role} if role not in ("", "readings") else set()
         found.append(replace(column, role=role))
@@ -115,7 +117,10 @@ def _role_by_spelling(title: str, cells: Sequence[str], taken: set[str]) -> str:
     return ""
 
 
-def _role_by_cells(cells: Sequence[str], scale: Mapping[str, Fraction], taken: set[str], *, numbers: bool) -> str:
+def _role_by_cells(
+    cells: Sequence[str], scale: Mapping[str, Fraction], taken: set[str], *, numbers: bool
+) -> tuple[str, Sequence[str]]:
+    """The role that some cells show, blank where they show none, and those of them that show it."""
     tests: list[tuple[str, Callable[[str], object]]] = [
         ("readings", lambda cell: said_in(cell, scale)),
         ("day", _date),
@@ -125,13 +130,13 @@ def _role_by_cells(cells: Sequence[str], scale: Mapping[str, Fraction], taken: s
     ]
     for role, fits in tests:
         if role not in taken and _share(cells, fits) >= 0.8:
-            return role
+            return role, [cell for cell in cells if _share([cell], fits)]
     if numbers:
         for role, (low, high) in (("e", _E_HZ), ("f", _F_HZ), ("length_mm", _CUT_MM)):
-            within = [low <= number <= high for number in numbers_in(cells)]
-            if role not in taken and sum(within) >= 0.9 * len(cells) and (role != "length_mm" or "." in "".join(cells)):
-                return role
-    return ""
+            within = [cell for cell in cells if any(low <= number <= high for number in numbers_in([cell]))]
+            if role not in taken and len(within) >= 0.9 * len(cells) and (role != "length_mm" or "." in "".join(cells)):
+                return role, within
+    return "", ()
 
 
 def _named_by_order(columns: list[Column], rows: Sequence[Sequence[str]], notes: Notes) -> list[Column]:
