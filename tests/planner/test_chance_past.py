@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from tests.planner.make_aim import CASES, EXACT, USUAL, belief_of, draw, gaps
-from trimfit.planner.chance_past import chance_over, length_wanted, past_and_short, past_when_next_seen
+from trimfit.planner.chance_past import can_close, chance_over, length_wanted, past_and_short, past_when_next_seen
 
 
 @pytest.mark.parametrize("case", CASES)
@@ -31,7 +31,18 @@ def test_the_need_ends_where_the_blade_does() -> None:
     free = length_wanted(belief_of(gap=-50.0, slope_sd=30.0))
     assert length_wanted(belief_of(gap=-50.0, slope_sd=30.0), 10.0) == free
     held = length_wanted(belief_of(gap=-50.0, slope_sd=30.0), 1.0)
+    assert free is not None
+    assert held is not None
     assert (held.low, held.mean, held.high) == (free.low, free.mean, 1.0)
+
+
+def test_a_need_at_the_end_of_the_blade_or_of_the_table_is_none() -> None:
+    short, slow = belief_of(gap=-50.0, slope_sd=30.0), belief_of(gap=-300.0, slope=6.0, slope_sd=1.0)
+    assert length_wanted(short, 0.5) is None
+    assert can_close(short, 0.5)
+    assert not can_close(short, 0.05)
+    assert length_wanted(slow) is None
+    assert length_wanted(belief_of(gap=1.0), 0.0) is not None
 
 
 def test_longer_cuts_are_likelier_to_go_past() -> None:
@@ -56,6 +67,7 @@ def test_exact_hand_leaves_what_is_not_known() -> None:
 def test_what_is_wanted_in_all_is_what_brings_the_gap_to_zero() -> None:
     posterior = belief_of(tilt=0.3, bend_sd=3.0)
     need = length_wanted(posterior)
+    assert need is not None
     # the slow version: many reeds drawn from the posterior, each with the length at which its own gap closes
     rng = np.random.default_rng(4)
     node = rng.choice(len(posterior.weight), size=40_000, p=posterior.weight)
@@ -65,7 +77,9 @@ def test_what_is_wanted_in_all_is_what_brings_the_gap_to_zero() -> None:
     wanted = lengths[np.argmax(gaps >= 0.0, axis=1)]
     assert need.mean == posterior.need_mm()
     assert (need.low, need.high) == pytest.approx(np.quantile(wanted, [0.05, 0.95]), abs=0.012)
-    assert length_wanted(belief_of(gap=3.0, gap_sd=0.5)).high < 0.02
+    over = length_wanted(belief_of(gap=3.0, gap_sd=0.5))
+    assert over is not None
+    assert over.high < 0.02
 
 
 def test_the_chance_that_goes_with_a_cut_counts_what_a_reed_left_short_may_do() -> None:

@@ -16,9 +16,11 @@ from trimfit.base.errors import InputError
 from trimfit.base.pitch import hz_from_cents
 from trimfit.base.plain_words import chance_words, signed
 from trimfit.base.records import Chanter, Event, Order, Outcome, Reading, Reed, Trim
+from trimfit.cli.ask import work_list
 from trimfit.log.journal import Journal
 from trimfit.verbs.ask import ask_all, ask_reed
-from trimfit.verbs.log import log_reading
+from trimfit.verbs.log import log_reading, log_trim
+from trimfit.verbs.other_orders import elsewhere
 from trimfit.verbs.pick import pick
 from trimfit.verbs.predict import predict
 from trimfit.verbs.rehearse import rehearse_order
@@ -410,3 +412,61 @@ def test_a_reading_that_a_jump_explains_is_answered(demo_log: Path, tmp_path: Pa
     log.write_bytes(demo_log.read_bytes())
     on(log, log_reading, "R-0353", ["f=779.1", "e=702.6", "a=468.2", "A=936.1", "crow=C+22", "p=6.5kPa"])
     assert on(log, ask_reed, "R-0353").action in ("read-again", "finished", "trim")
+
+
+def with_a_length_slip(demo_log: Path, log: Path, *later: tuple[str, float, float]) -> Path:
+    """The demo's log with a trim of 3.5 mm, typed for 0.35 and kept, of a reed that stood at 29 cents under, and what
+    was read of it later: minute, F and E in Hz."""
+    shutil.copyfile(demo_log, log)
+    on(log, log_trim, "R-0353", length="3.5", at="2026-09-18T16:00")
+    for minute, f_hz, e_hz in later:
+        on(log, log_reading, "R-0353", [f"f={f_hz}", f"e={e_hz}", "a=466", "A=932"], at=f"2026-09-18T16:{minute}")
+    return log
+
+
+def test_the_end_of_the_blade_is_no_estimate_and_a_trim_in_doubt_is_named(demo_log: Path, tmp_path: Path) -> None:
+    """Was: take off 0.02 mm, about 13 cuts left, 6.20 to 6.20 mm in all."""
+    log = with_a_length_slip(demo_log, tmp_path / "slip", ("50", 773.1, 699.4), ("55", 773.1, 699.2))
+    advice = on(log, ask_reed, "R-0353")
+    assert (advice.action, advice.length_mm, advice.trims_left, advice.closes) == ("read-again", 0.0, 0.0, False)
+    assert (advice.need_mm, advice.meet_pitch_hz, advice.chance_within) == (None, None, None)
+    assert advice.gap_after_cents == advice.gap_now_cents
+    with Journal(log) as journal:
+        (entry,) = (one.entry for one in journal.of_reed("R-0353").trims if one.record.length_mm == 3.5)
+    said = " ".join(" ".join(advice_lines(advice)).split())
+    assert said.startswith("> no cut: by what is logged no length closes the gap")
+    assert "so far a mm closed its gap by 10 cents, and at first its type's by 38" in said
+    doubt = "3.5 mm is longer than any cut before (0.73 mm); did you mean 0.35?"
+    remedy = f"If it is wrong: trimfit log amend {entry} length=0.35"
+    assert f"it rests on a trim in doubt: {doubt} {remedy}" in said
+    assert not any(word in said for word in ("cuts left", "in all", "meets at", "after the cut"))
+    (row,) = (line for line in work_list([advice]) if "R-0353" in line)
+    assert row.split() == ["O-11", "R-0353", "no", "cut", "-9", "-", "<0.1", "none"]
+    own = next(place for place in on(log, elsewhere, "R-0353") if place.order == "O-11")
+    assert (own.length_mm, own.meet_pitch_hz) == (None, None)
+    on(log, log_reading, "R-0353", ["f=773.1", "e=699.3", "a=466", "A=932"], at="2026-09-18T16:58")
+    assert on(log, ask_reed, "R-0353").action == "no-fit"  # it is not read for ever
+
+
+def test_what_is_impossible_is_not_shown_as_where_a_reed_stands(demo_log: Path, tmp_path: Path) -> None:
+    """Was: F 587 cents over E, read it once more before you give it up."""
+    advice = on(with_a_length_slip(demo_log, tmp_path / "slip"), ask_reed, "R-0353")
+    assert (advice.action, advice.gap_now_cents, advice.meet_pitch_hz, advice.need_mm) == (
+        "read-again",
+        None,
+        None,
+        None,
+    )
+    said = " ".join(" ".join(advice_lines(advice)).split())
+    assert said.startswith("> read it first F and E were not read in CH-03 old flat as it is now; read them first; no")
+    assert "no prediction: by what is logged low G would be at an impossible" in said
+    assert "did you mean 0.35?" in said
+    assert "cents over E" not in said + advice.why
+
+
+def test_a_reed_to_be_read_in_its_own_chanter_is_not_promised_a_cut(first_week: Path) -> None:
+    with Journal(first_week) as journal:
+        journal.append(reading("1", "2026-01-03T10:00", -20.0))
+    advice = replace(asked_then(first_week, "1"), action="read-again", first_in="Old")
+    assert advice_lines(replace(advice, trims_left=1.0))[0] == "> read it in Old before the next cut"
+    assert advice_lines(replace(advice, trims_left=0.0))[0] == "> read it in Old before you call it finished"

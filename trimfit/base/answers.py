@@ -22,7 +22,10 @@ class Advice:
     reed were read together at least once (else its figures are predicted from its kin). `outcome`: how it left the
     bench, None while it is there; `outcomes`: the entries that say so, all to be struck before it is worked on again.
     `due_on`, `quantity`, `target_pitch_hz`, `pressure_kpa`: its order's.
-    `need_mm`: what has yet to come off in all until F and E read the same, over this cut and those that follow.
+    `need_mm`: what has yet to come off in all until F and E read the same, over this cut and those that follow; None
+    where that is no length that the blade has: then `meet_pitch_hz` is None too, and `trims_left` counts this cut
+    alone. `closes`: False where by what is logged no length closes the gap, or where what is logged is impossible: then
+    no cut is advised.
     `moved_cents`: how far the gap has moved by itself since the last sitting, mean and 90 % interval by the likeliest
     explanation of the readings, a jump that is merely possible left out; None where nothing says so, or where an event
     was logged since;
@@ -63,6 +66,7 @@ class Advice:
     is_it_away: str = ""
     first_in: str = ""
     came_back: str = ""
+    closes: bool = True
 
     def because(self) -> str:
         """The reason, and what it leans on: `why` without the figures."""

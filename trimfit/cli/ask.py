@@ -48,7 +48,8 @@ def ask(
     What to do: cut, take it off and read again; read first, F and E were never read together; read again, another
     reading is worth more than a cut; finished, leave it as it is and hand it over; past, F is over E and no cut
     brings it back, so it is lost for this order; no-fit, the blade or the pitch asked for is out of reach. Of a reed
-    that is past or no fit, trimfit ask REED --others says where it may go.
+    that is past or no fit, trimfit ask REED --others says where it may go. No cut: by what is logged no length closes
+    the gap, and trimfit ask REED says on what that rests.
 
     Where the order's chanter is away, the reed is worked in one at hand: the answer says at what gap and crow to stop
     there, and how sure it is of the one that is away.
@@ -107,7 +108,7 @@ def _places(places: Sequence[Elsewhere]) -> list[str]:
             plain_name(one.chanter, 20),
             signed(one.gap_now_cents.mean),
             f"{one.length_mm:.2f}" if one.length_mm is not None else "",
-            f"{one.meet_pitch_hz.mean:.{one.meet_pitch_hz.decimals(1)}f}",
+            f"{one.meet_pitch_hz.mean:.{one.meet_pitch_hz.decimals(1)}f}" if one.meet_pitch_hz else "-",
             f"{100 * one.chance_good:.0f}",
             one.remark,
         )
@@ -181,6 +182,8 @@ def _away_lines(found: Sequence[Advice]) -> list[str]:
 
 def _next(advice: Advice) -> str:
     """What to do, in two words: a reed that was never read is kept apart from one that is to be read once more."""
+    if not advice.closes and advice.gap_now_cents:
+        return "no cut"
     if advice.action == "read-again":
         return "read again" if advice.gap_read and not advice.first_in else "read first"
     if advice.action == "trim":

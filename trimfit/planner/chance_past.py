@@ -12,11 +12,13 @@ import numpy as np
 
 from trimfit.base.units import Interval
 from trimfit.planner.aim import AimPosterior
-from trimfit.planner.quantities import CutError, normal_cdf
+from trimfit.planner.quantities import MOST_NEED_MM, CutError, normal_cdf
 from trimfit.regression.outputs import Array
 
 NEED_POINTS = 241
 SHORT_STEP_CENTS, SHORT_STEPS = 0.25, 240
+UNLIKELY = 0.05
+"""A gap that closes with less of a chance than this is said not to close: the side of a 90 % interval."""
 
 
 def chance_over(posterior: AimPosterior, limit_cents: float, length_mm: Array, lip: float, error: CutError) -> Array:
@@ -60,17 +62,34 @@ def past_when_next_seen(
     return chance + float(short @ later)
 
 
-def length_wanted(posterior: AimPosterior, room_mm: float = math.inf) -> Interval:
+def _closed(posterior: AimPosterior, lengths: Array) -> Array:
+    """The chance (n,) that the gap is over where the work goes toward once lengths (n,) mm, shorter ones first, are
+    off, or was before."""
+    chance = chance_over(posterior.known().at_once(), posterior.stop_cents, lengths, 0.0, CutError(0.0, 0.0))
+    return np.maximum.accumulate(chance)
+
+
+def can_close(posterior: AimPosterior, room_mm: float) -> bool:
+    """Whether a length that the blade has (room_mm) may bring the gap to where the work goes toward, lips left
+    alone."""
+    lengths = np.linspace(0.0, min(room_mm, MOST_NEED_MM), NEED_POINTS)
+    return float(_closed(posterior, lengths)[-1]) >= UNLIKELY
+
+
+def length_wanted(posterior: AimPosterior, room_mm: float = math.inf) -> Interval | None:
     """Length that has yet to come off, in all, until F and E read the same, or as the work goes toward: mm, 90 %,
-    and no more than the blade has (room_mm).
+    and no more than the blade has (room_mm). None where that is no estimate: where the mean is the end of all lengths
+    that were looked at, the blade's or MOST_NEED_MM, and where it most likely closes nothing (the curve turns before).
 
     The chance that no more than a length is wanted is the chance that the gap is over that once it is off, so that
     the ends are read off `chance_over` (lips left alone, the blade taken as true).
     """
     middle = posterior.need_mm()
-    lengths = np.linspace(0.0, min(3.0 * middle + 0.3, 12.0), NEED_POINTS)
-    chance = np.maximum.accumulate(
-        chance_over(posterior.known().at_once(), posterior.stop_cents, lengths, 0.0, CutError(0.0, 0.0))
-    )
+    if middle > 0.0 and middle >= min(room_mm, MOST_NEED_MM):
+        return None
+    lengths = np.linspace(0.0, min(3.0 * middle + 0.3, MOST_NEED_MM), NEED_POINTS)
+    chance = _closed(posterior, lengths)
+    if chance[-1] < 0.5:
+        return None
     low, high = (float(lengths[min(int(np.searchsorted(chance, p)), NEED_POINTS - 1)]) for p in (0.05, 0.95))
     return Interval(*(min(length, room_mm) for length in (middle, min(low, middle), max(high, middle))))

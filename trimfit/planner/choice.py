@@ -87,7 +87,7 @@ class Choice:
     """The step chosen, and what is known before and after it. Pitches in cents from 440 Hz.
 
     chance_good: that the reed is within tolerance after this step; chance_within: at the end, if all further advice is
-    followed; chance_past_end: that it is past then.
+    followed; chance_past_end: that it is past then; chance_past_now: that it is past as it stands.
     """
 
     action: Action
@@ -102,6 +102,7 @@ class Choice:
     reason: str
     chance_within: float = 0.0
     chance_past_end: float = 0.0
+    chance_past_now: float = 0.0
 
 
 def rung_of(table: PolicyTable, m: float, v: float, s: float, tie: float, rules: Rules) -> int:
@@ -359,7 +360,11 @@ class _Weighing:
         if self.others:  # past by another explanation is past too, and stays so
             within, past_end = min(within, 1.0 - stated), max(past_end, stated)
         after = self.gap(posterior, length, lip)
-        return Choice(action, length, lip, self.gap_now, after, *pitch, stated, good, reason, within, past_end)
+        now = stated
+        if length or lip:
+            likeliest, *others = (self._ends(seen, 0.0, 0)[2:] for seen in self._seen())
+            now = float(self.mixed(likeliest, others)[0])
+        return Choice(action, length, lip, self.gap_now, after, *pitch, stated, good, reason, within, past_end, now)
 
     def cuts(self) -> tuple[Array, bool, bool]:
         """Cuts on the tool's step (n,) that the hand can hit, the blade has, and the type's longest allows; whether the

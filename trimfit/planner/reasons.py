@@ -22,6 +22,9 @@ SURE = 0.9
 LONG_DAYS = 7.0
 """A reed that lay so long is cut with a word of it."""
 WIDE_TOLERANCES = 4.0
+NO_LENGTH_REASON = "no-length"
+"""A choice's reason where, by all that is logged, no length that the blade has closes the gap."""
+NO_LENGTH = "by what is logged no length that the blade has closes the gap"
 TAKE = "take F, E, both A's and the crow"
 
 
@@ -40,7 +43,10 @@ class Grounds:
     was taken off yet; apart_cents: how far readings of one sitting mostly lie apart at most, by the readings' error.
     here: where to work to in the chanter at hand, None unless the aim's is away; supposed_away: that chanter, where it
     is only taken to be so. ahead: the last entry of a time that is yet to come, as `reading of 2062-11-28 10:16`.
-    hardly_answers: cuts do so little to it, beside its type, that a reading may be wrong or the reed is no good.
+    hardly_answers: cents a mm by which its gap closes and its type's, where cuts do so little to it that a reading may
+    be wrong or the reed is no good; far_off: these are means since it was new, so much is off. length_doubted: the
+    doubt about a length of its trims, with the remedy. impossible: what is impossible of it as it is predicted to
+    stand, a reed that was not read since its last cut.
     no_cut_left: by all that is known nothing more comes off. no_chanter: the entry of its last reading, where the
     answer is for no chanter and the log knows some.
     """
@@ -67,7 +73,10 @@ class Grounds:
     supposed_away: str = ""
     first_in: str = ""
     ahead: str = ""
-    hardly_answers: bool = False
+    hardly_answers: tuple[float, float] | None = None
+    far_off: bool = False
+    length_doubted: str = ""
+    impossible: str = ""
     no_cut_left: bool = False
     no_chanter: str = ""
 
@@ -171,6 +180,10 @@ def leanings(grounds: Grounds, action: str = "trim") -> list[str]:
         said.append(f"it rests on an entry that lies ahead, the {grounds.ahead}")
     if grounds.gap_read == 0 and action == "read-again":
         return said
+    if grounds.impossible:
+        said.append(f"no prediction: by what is logged {grounds.impossible}")
+    if grounds.length_doubted:
+        said.append(f"it rests on a trim in doubt: {grounds.length_doubted}")
     kind = grounds.reed_type
     if action in ("finished", "past"):
         pass
@@ -231,6 +244,16 @@ def basis(grounds: Grounds) -> str:
     return "; ".join(leanings(grounds))
 
 
+def _hardly_and_what_then(grounds: Grounds) -> str:
+    then = "" if grounds.length_doubted else ": read it again, or put it to stock"
+    return f"{_hardly(grounds)}{then}" if grounds.hardly_answers else ""
+
+
+def _no_length(grounds: Grounds) -> str:
+    """What is said of a gap that by all that is logged no length closes."""
+    return "; ".join(part for part in (NO_LENGTH, _hardly(grounds)) if part)
+
+
 def _longest(choice: Choice, grounds: Grounds) -> str:
     """That a cut is longer than any that was logged of the type; empty for others."""
     longest = grounds.longest_mm
@@ -240,7 +263,13 @@ def _longest(choice: Choice, grounds: Grounds) -> str:
 
 
 def _hardly(grounds: Grounds) -> str:
-    return "this reed hardly answers a cut: read it again, or put it to stock" if grounds.hardly_answers else ""
+    if grounds.hardly_answers is None:
+        return ""
+    own, usual = grounds.hardly_answers
+    here = "so far a mm {} its gap by {}, and at first its type's by {:.0f}"
+    here = here if grounds.far_off else "here a mm {} its gap by {}, and its type's by {:.0f}"
+    words = ("opens", "opened") if own < 0.0 else ("closes", "closed")
+    return here.format(words[grounds.far_off], f"{abs(own):.{int(abs(own) < 2.0)}f} cents", usual)
 
 
 def _off_target(choice: Choice, aim: Aim) -> str:
@@ -280,7 +309,8 @@ def _read_again(choice: Choice, aim: Aim, grounds: Grounds) -> str:
         return f"its F and E were never read in {grounds.first_in}, and what others showed leaves too much open"
     if reason == "since-cut?" or (reason == "past?" and grounds.worked and not grounds.gaps_cents):
         where = f" in {read_in}" if read_in else ""
-        return f"this is predicted: F and E were not read{where} as it is now; read them first"
+        said = f"F and E were not read{where} as it is now; read them first"
+        return said if grounds.impossible else f"this is predicted: {said}"
     if grounds.event and not grounds.event_read:  # whatever the reason: how it lay tells little beside what happened
         return "read it as it stands now, before anything comes off"
     if grounds.idle_days >= 1.0 and reason in ("vague", "alone", "moved", "past?"):
@@ -297,6 +327,8 @@ def _read_again(choice: Choice, aim: Aim, grounds: Grounds) -> str:
             read = _gap(grounds.gaps_cents[-1])
             return f"its reading says {read}; weighed with all before it, {_gap(gap)}: a second one shows which"
         return f"{_gap(gap)} by one reading alone: a second shows whether it was seated, before more rests on it"
+    if reason == NO_LENGTH_REASON:
+        return _no_length(grounds) + ("" if grounds.length_doubted else ": read it again")
     if reason == "doubtful?":
         return "the one reading since the last cut is doubtful: read it again before you decide"
     if reason == "no-fit?":
@@ -328,10 +360,12 @@ def reason(choice: Choice, aim: Aim, grounds: Grounds, suits: str = "") -> str:
             said = f"{for_target}, to be seen again nearer the end"
         aimed = _away(choice, aim, grounds.here, grounds.away()) if grounds.here else ""
         lay = f"it lay {_days(grounds)}: its chance counts that" if grounds.idle_days >= LONG_DAYS else ""
-        return "; ".join(part for part in (_hardly(grounds), aimed, said, _longest(choice, grounds), lay) if part)
+        return "; ".join(
+            part for part in (_hardly_and_what_then(grounds), aimed, said, _longest(choice, grounds), lay) if part
+        )
     if choice.action == "read-again":
         said = _read_again(choice, aim, grounds)
-        if hardly := _hardly(grounds):
+        if choice.reason != NO_LENGTH_REASON and (hardly := _hardly_and_what_then(grounds)):
             said += f"; {hardly}"
         if grounds.here is not None and grounds.gap_read:
             said += f"; {_away(choice, aim, grounds.here, grounds.away())}"
@@ -347,6 +381,8 @@ def reason(choice: Choice, aim: Aim, grounds: Grounds, suits: str = "") -> str:
         if grounds.here is not None:
             there = f"{aim.chanter}, which {grounds.away()}"
             said = f"most likely past tolerance in {there} ({_per_cent(choice.chance_past)})"
+    elif choice.reason == NO_LENGTH_REASON:
+        said = _no_length(grounds)
     elif choice.reason == "blade":
         said = "too little blade is left for another cut"
     else:
@@ -359,7 +395,7 @@ def reason(choice: Choice, aim: Aim, grounds: Grounds, suits: str = "") -> str:
 def why(choice: Choice, aim: Aim, grounds: Grounds, suits: str = "") -> str:
     """One sentence of reason, then what it leans on. `suits`: another chanter, type or pressure that would do."""
     parts = [grounds.is_it_away()]
-    if grounds.gap_read or choice.action == "trim":
+    if (grounds.gap_read or choice.action == "trim") and not grounds.impossible:
         where, gap = "", choice.gap_now_cents.mean
         if grounds.here is not None:
             where, gap = f"in {grounds.here.chanter} ", grounds.here.gap_now_cents.mean

@@ -10,23 +10,25 @@ shop that knows type and chanter may cut by the crow.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import replace
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from trimfit.base.errors import short
+from trimfit.base.errors import command, short
 from trimfit.base.iso_dates import DAY_S, own_minute
 from trimfit.base.normal import Z90, interval
 from trimfit.base.pitch import OUTPUTS, hz_from_cents
-from trimfit.base.records import Logged, Reading, ReedHistory
+from trimfit.base.records import Action, Logged, Reading, ReedHistory
 from trimfit.base.units import Interval
 from trimfit.planner.aim import Aim, AimPosterior
-from trimfit.planner.chance_past import chance_over
-from trimfit.planner.choice import Choice, Rules, choose
-from trimfit.planner.reasons import FEW_REEDS, Grounds, Here
-from trimfit.regression.curve import bent_mm
+from trimfit.planner.chance_past import UNLIKELY, can_close, chance_over
+from trimfit.planner.choice import Choice, Rules, Unconfirmed, choose
+from trimfit.planner.policy_table import MOST_READINGS
+from trimfit.planner.reasons import FEW_REEDS, NO_LENGTH_REASON, Grounds, Here
+from trimfit.regression.curve import KNOTS_MM, UNIT_MM, bent_mm, slope_at
 from trimfit.regression.design import a_imbalance_cents
 from trimfit.regression.fitted_model import FittedModel
 from trimfit.regression.movement.process import SITTING_DAYS
@@ -44,6 +46,7 @@ OUTWEIGH = 3
 RANGE_SDS = 4.03
 CROW_KNOWN_CENTS = 50.0
 """A crow to stop at is said where nine in ten lie within so much, half a semitone; cents."""
+LENGTH_DOUBT = "trim-long"
 HARDLY_ANSWERS = 1.0 / 3.0
 """Of what a cut does to its type, so little is worth a word."""
 KNOWN_TAPE_CENTS = 4.0
@@ -118,6 +121,8 @@ def grounds(bench: Bench, seen: Seen, aim: Aim) -> Grounds:
         apart_cents=RANGE_SDS * _reading_sd(seen),
         ahead=_ahead(bench, history),
         hardly_answers=_hardly_answers(bench, seen),
+        far_off=bool(seen.removed_mm > KNOTS_MM[-1]),
+        length_doubted=_length_doubted(history),
         no_chanter=both[-1].entry if both and not aim.chanter and bench.journal.count("chanter") else "",
         first_in=(read_in or "") if both and not there else "",
         supposed_away=aim.chanter if aim.worked_in and aim.chanter and bench.at_hand.supposed_away(aim.chanter) else "",
@@ -183,15 +188,36 @@ def crow_at_stop(seen: Seen, posterior: AimPosterior, read_in: str) -> tuple[flo
     return float(mean[0]), float(mean[1]), math.sqrt(max(float(cov[1, 1]), 0.0))
 
 
-def _hardly_answers(bench: Bench, seen: Seen) -> bool:
-    """Whether a reed that was cut answers a cut less than a third as much as its type does there, by the gap."""
+def _length_doubted(history: ReedHistory) -> str:
+    """The doubt about the length of a reed's trim that still stands, as a sentence with its remedy; the last one's."""
+    for trim in reversed(history.trims):
+        for doubt in trim.doubts:
+            kind, _, said = doubt.partition(": ")
+            if kind == LENGTH_DOUBT and trim.record.length_mm:
+                meant = said.rpartition("did you mean ")[2].rstrip("?") if "did you mean" in said else "MM"
+                return f"{said} If it is wrong: {command('log', 'amend', trim.entry, f'length={meant}')}"
+    return ""
+
+
+def _hardly_answers(bench: Bench, seen: Seen) -> tuple[float, float] | None:
+    """By how many cents a mm the gap of a reed that was cut closes where it stands, and that of its type there; None
+    where it is more than a third of its type's. Beyond the curve's last knot, where no type is known: by how many it
+    closed so far, and its type's over the first half millimetre."""
     if not any(trim.record.length_mm for trim in seen.history.trims):
-        return False
+        return None
     model, code = bench.model, seen.type_code
     beta = model.type_coef(code if code < model.n_types else -1)
     twice_g = 2.0 * float(bent_mm(np.array([seen.removed_mm]), seen.state.curve)[0])
-    own = seen.state.mean[K : 2 * K] + twice_g * seen.state.mean[2 * K : 3 * K]
-    return float(GAP @ own) < HARDLY_ANSWERS * float(GAP @ (beta[1] + twice_g * beta[2]))
+    own = float(GAP @ (seen.state.mean[K : 2 * K] + twice_g * seen.state.mean[2 * K : 3 * K]))
+    usual = float(GAP @ (beta[1] + twice_g * beta[2]))
+    if own >= HARDLY_ANSWERS * usual:
+        return None
+    if seen.removed_mm > KNOTS_MM[-1]:
+        g = twice_g / 2.0
+        own = float(GAP @ (seen.state.mean[K : 2 * K] + g * seen.state.mean[2 * K : 3 * K]))
+        return own * g / seen.removed_mm, float(GAP @ (beta[1] + UNIT_MM * beta[2]))
+    steep = float(slope_at(np.array([seen.removed_mm]), seen.state.curve)[0])
+    return own * steep, usual * steep
 
 
 def moved_by_itself(seen: Seen) -> Interval | None:
@@ -218,29 +244,50 @@ def decide(bench: Bench, seen: Seen, posterior: AimPosterior, aim: Aim, ground: 
     choice = choose(posterior, aim, table, rules, others, readings)
     if ground.event and not ground.event_read and choice.reason != "blade":
         # nothing that was read before it says where the reed stands now
-        return choice if choice.action == "read-again" else _read(choice, "event?")
+        return choice if choice.action == "read-again" else as_it_stands(choice, "event?")
     unread = ground.since_cut == 0
     if unread and choice.reason in ("vague", "alone", "moved") and seen.history.trims:
         return replace(choice, reason="since-cut?")
+    if choice.action not in FINAL and not _can_close(posterior, aim, others):
+        # a length that may be a slip is settled first, but no reed is read for ever
+        enough = MOST_READINGS if ground.length_doubted else 2
+        settled = ground.since_cut >= enough and not ground.doubtful
+        return as_it_stands(choice, NO_LENGTH_REASON, "no-fit" if settled else "read-again")
     if choice.action not in FINAL or choice.reason == "blade":
         return choice
     if unread:
-        return _read(choice, "since-cut?")
+        return as_it_stands(choice, "since-cut?")
     if ground.doubtful:
-        return _read(choice, "doubtful?")
+        return as_it_stands(choice, "doubtful?")
     off = abs(choice.meet_mean_cents - (aim.target_cents or 0.0))
     reach = Z90 * choice.meet_sd_cents
     if choice.action == "no-fit" and off - reach <= aim.tolerance_cents:
         if off > reach and ground.since_cut < 2:
-            return _read(choice, "no-fit?")
+            return as_it_stands(choice, "no-fit?")
         # so little is known of where it will meet that reading it as it stands tells no more: nearer the end it shows
         other = choose(posterior, replace(aim, target_cents=None), table, rules, others, readings)
         return other if other.action == "trim" else choice
     return choice
 
 
-def _read(choice: Choice, reason: str) -> Choice:
-    return replace(choice, action="read-again", length_mm=0.0, lip_strokes=0, reason=reason)
+def _can_close(posterior: AimPosterior, aim: Aim, others: Sequence[Unconfirmed]) -> bool:
+    """Whether a length may close the gap of a reed that is short, by an explanation of its readings that counts."""
+    room = max(aim.most_removed_mm - posterior.removed_mm, 0.0)
+    each = [posterior, *(other.posterior for other in others if other.chance > UNLIKELY)]
+    return any(float(one.mean[0]) >= one.stop_cents - aim.tolerance_cents or can_close(one, room) for one in each)
+
+
+def as_it_stands(choice: Choice, reason: str, action: Action = "read-again") -> Choice:
+    """A choice with no cut in it."""
+    return replace(
+        choice,
+        action=action,
+        length_mm=0.0,
+        lip_strokes=0,
+        reason=reason,
+        gap_after_cents=choice.gap_now_cents,
+        chance_past=choice.chance_past_now,
+    )
 
 
 def _from_kin(bench: Bench, seen: Seen, posterior: AimPosterior, aim: Aim, ground: Grounds, rules: Rules) -> Choice:
@@ -261,6 +308,7 @@ def _from_kin(bench: Bench, seen: Seen, posterior: AimPosterior, aim: Aim, groun
         meet_mean_cents=meet,
         meet_sd_cents=meet_sd,
         chance_past=past,
+        chance_past_now=past,
         chance_good=0.0,
         reason="unread",
     )

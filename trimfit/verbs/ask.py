@@ -12,16 +12,17 @@ from trimfit.base.answers import Advice
 from trimfit.base.iso_dates import DAY_S, is_date, now_s, text_of
 from trimfit.base.natural_order import as_counted
 from trimfit.base.normal import hz_interval
+from trimfit.base.pitch import OUTPUTS
 from trimfit.base.records import Order, ReedHistory
 from trimfit.planner.aim import Aim
 from trimfit.planner.chance_past import chance_over, length_wanted
-from trimfit.planner.reasons import leanings, reason, why
+from trimfit.planner.reasons import NO_LENGTH_REASON, leanings, reason, why
 from trimfit.session.evidence import decide, grounds, here_of, moved_by_itself
 from trimfit.session.open_log import Bench, Seen
 from trimfit.session.order_progress import Progress, came_back, order_named, order_progress
 from trimfit.session.reed_forecasts import forecast_of
 from trimfit.session.session import Session
-from trimfit.verbs.wording import cuts_cell
+from trimfit.verbs.wording import cuts_cell, impossible
 
 MOST_CHANTERS = 12
 SURELY_NOT_PAST, MAYBE_PAST = 0.1, 0.5
@@ -139,20 +140,29 @@ def advise(bench: Bench, seen: Seen, order: Order | None = None) -> Advice:
     choice = decide(bench, seen, posterior, aim, ground)
     (forecast,) = forecast_of(bench, [(seen, aim)])
     left = 0.0 if choice.action in DONE else max(forecast.cuts, float(choice.action == "trim"))
+    need = length_wanted(posterior, max(aim.most_removed_mm - posterior.removed_mm, 0.0))
+    if ground.gap_read and not ground.since_cut:
+        ground = replace(ground, impossible=_impossible_now(bench, seen, aim))
+    closes = choice.reason != NO_LENGTH_REASON and not ground.impossible
+    if not closes:
+        need = None
+    if need is None:
+        left = float(choice.action == "trim")
+    gap_known = not ground.impossible
     record, outcome = seen.history.reed.record, seen.history.outcome
     if choice.action == "trim":
         ground = replace(ground, longest_mm=bench.longest_cut_mm(record.reed_type))
     ground = replace(ground, here=here_of(seen, posterior, aim), no_cut_left=cuts_cell(left) == "none")
-    other = suits(bench, seen, aim) if choice.action in ("past", "no-fit") else ""
+    other = suits(bench, seen, aim) if choice.action in ("past", "no-fit") and closes else ""
     return Advice(
         reed=seen.name,
         order=order.order if order is not None else None,
         action=choice.action,
         length_mm=choice.length_mm,
         lip_strokes=choice.lip_strokes,
-        gap_now_cents=choice.gap_now_cents,
-        gap_after_cents=choice.gap_after_cents,
-        meet_pitch_hz=hz_interval(choice.meet_mean_cents, choice.meet_sd_cents),
+        gap_now_cents=choice.gap_now_cents if gap_known else None,
+        gap_after_cents=choice.gap_after_cents if gap_known else None,
+        meet_pitch_hz=hz_interval(choice.meet_mean_cents, choice.meet_sd_cents) if need is not None else None,
         chance_past=choice.chance_past,
         trims_left=left,
         why=why(choice, aim, ground, other),
@@ -167,14 +177,21 @@ def advise(bench: Bench, seen: Seen, order: Order | None = None) -> Advice:
         gap_read=ground.gap_read > 0,
         reason=reason(choice, aim, ground, other),
         notes=tuple(leanings(ground, choice.action)),
-        need_mm=length_wanted(posterior, max(aim.most_removed_mm - posterior.removed_mm, 0.0)),
+        need_mm=need,
         moved_cents=moved_by_itself(seen),
-        chance_within=forecast.good,
+        chance_within=forecast.good if closes else None,
         here=None if ground.here is None else ground.here.answer(),
         outcomes=bench.journal.outcomes_of(seen.name) if outcome is not None else (),
         is_it_away=ground.is_it_away(),
         first_in=ground.first_in,
+        closes=closes,
     )
+
+
+def _impossible_now(bench: Bench, seen: Seen, aim: Aim) -> str:
+    """What is impossible of a reed as it is predicted to stand now (`wording.impossible`); empty if it may be so."""
+    mean, _ = seen.state.outputs(seen.state.design(seen.removed_mm, seen.lip_strokes, aim.worked_in or aim.chanter))
+    return impossible(dict(zip(OUTPUTS, mean.tolist(), strict=True)), bench.scale)
 
 
 def suits(bench: Bench, seen: Seen, aim: Aim) -> str:

@@ -9,6 +9,7 @@ from trimfit.base.natural_order import as_counted
 from trimfit.base.normal import hz_interval
 from trimfit.base.records import Order
 from trimfit.base.units import Interval
+from trimfit.planner.chance_past import length_wanted
 from trimfit.session.open_log import Bench, Seen
 from trimfit.session.order_progress import a_guess, order_progress
 from trimfit.session.reed_forecasts import forecast_of
@@ -26,14 +27,15 @@ SURELY_SHARP = 0.9
 class Elsewhere:
     """What a reed would be for one order (None: for the chanter alone, wherever E and F meet).
 
-    `length_mm`: what would still come off, None where nothing may; `chance_good`: that it ends good there.
+    `length_mm`: what would still come off, None where nothing may or no length that the blade has would do, and then
+    `meet_pitch_hz` is None too; `chance_good`: that it ends good there.
     """
 
     order: str | None
     chanter: str
     gap_now_cents: Interval
     length_mm: float | None
-    meet_pitch_hz: Interval
+    meet_pitch_hz: Interval | None
     chance_good: float
     remark: str
 
@@ -80,6 +82,7 @@ def _place(bench: Bench, seen: Seen, order: Order, name: str | None, *, finished
     aim = replace(bench.aim(seen, order), chanter=order.chanter)
     posterior = bench.posterior(seen, aim)
     (forecast,) = forecast_of(bench, [(seen, aim)])
+    need = length_wanted(posterior, max(aim.most_removed_mm - posterior.removed_mm, 0.0))
     remarks = []
     if name is not None and name == seen.history.reed.record.order:
         remarks.append("its own order")
@@ -97,8 +100,8 @@ def _place(bench: Bench, seen: Seen, order: Order, name: str | None, *, finished
         name,
         order.chanter,
         posterior.gap(0.0, 0.0, bench.rules().error),
-        None if forecast.sharp > SHARP else round(forecast.need_mm, 3),
-        hz_interval(*posterior.meeting()),
+        None if forecast.sharp > SHARP or need is None else round(forecast.need_mm, 3),
+        hz_interval(*posterior.meeting()) if need is not None else None,
         forecast.good,
         "; ".join(remarks),
     )

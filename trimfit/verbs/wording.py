@@ -104,6 +104,8 @@ def _cuts(trims_left: float) -> str:
 def _cuts_left(advice: Advice) -> str:
     """How many cuts are left and what they take off in all; of a reed to be read that may well want none, so much."""
     need = advice.need_mm
+    if advice.action == "trim" and need is None:
+        return "how many cuts are left, and what they take off, is not known"
     if advice.action != "read-again" or need is None or need.mean >= 0.005 or advice.trims_left < 0.05:
         return f"{_cuts(advice.trims_left)}{in_all(advice)}"
     return "perhaps no cut left" + (f", up to {need.high:.2f} mm in all" if need.high >= 0.005 else "")
@@ -127,14 +129,17 @@ def _head(advice: Advice) -> str:
         lip = f"{advice.lip_strokes} lip stroke{'s' if advice.lip_strokes != 1 else ''}" if advice.lip_strokes else ""
         length = f"take off {advice.length_mm:.2f} mm" if advice.length_mm else "leave the length"
         return f"{length}, {lip}" if lip else length
-    if advice.action == "read-again" and advice.first_in:
-        return f"read it in {plain_name(advice.first_in)} before the next cut"
-    if advice.action == "read-again" and not advice.gap_read:
-        return "read it first"
-    if advice.action == "read-again" and cuts_cell(advice.trims_left) == "none":
-        return f"read it once more before you {'give it up' if advice.chance_past > 0.5 else 'call it finished'}"
+    if not advice.closes and advice.gap_now_cents is not None:
+        return "no cut: by what is logged no length closes the gap"
     if advice.action == "read-again":
-        return "read it again before the next cut"
+        if not advice.gap_read or not advice.closes:
+            return "read it first"
+        before = "the next cut"
+        if cuts_cell(advice.trims_left) == "none":
+            before = f"you {'give it up' if advice.chance_past > 0.5 else 'call it finished'}"
+        if advice.first_in:
+            return f"read it in {plain_name(advice.first_in)} before {before}"
+        return f"read it {'again' if before == 'the next cut' else 'once more'} before {before}"
     return {
         "finished": "finished: leave it as it is",
         "past": "past: F is over E in this chanter, and no cut brings it back",
@@ -178,12 +183,11 @@ def advice_lines(advice: Advice, width: int = 80) -> list[str]:
             then = [f"  {again}:", *strikes, f"  then: {_head(advice)}"]
         lines = [f"> left the bench: {went}", *then]
     stand = []
-    if advice.here is not None and (advice.gap_read or advice.action == "trim"):
+    if advice.here is not None and advice.gap_now_cents and (advice.gap_read or advice.action == "trim"):
         now: Interval = advice.here["gap_now_cents"]
         stand.append(f"in {plain_name(advice.here['chanter'])} {_gap(now)}")
-        if advice.gap_now_cents:
-            away = away_words(supposed=bool(advice.is_it_away))
-            stand.append(f"in {plain_name(advice.chanter or '')}, which {away}, {_gap(advice.gap_now_cents)}")
+        away = away_words(supposed=bool(advice.is_it_away))
+        stand.append(f"in {plain_name(advice.chanter or '')}, which {away}, {_gap(advice.gap_now_cents)}")
     elif advice.gap_read or advice.action == "trim":
         if advice.gap_now_cents:
             stand.append(_gap(advice.gap_now_cents))
@@ -200,7 +204,7 @@ def advice_lines(advice: Advice, width: int = 80) -> list[str]:
         lines += wrapped("  " + "as it left: " * gone + "; ".join(stand), width, "    ")
     if gone:
         return lines
-    if (advice.gap_read and advice.action not in ("past", "no-fit")) or advice.action == "trim":
+    if advice.closes and ((advice.gap_read and advice.action not in ("past", "no-fit")) or advice.action == "trim"):
         going = "chance of going past"
         if advice.here is not None:
             when = "after this cut" if advice.action == "trim" else "as it is now"
@@ -212,7 +216,12 @@ def advice_lines(advice: Advice, width: int = 80) -> list[str]:
         chance = f"  {going} {chance_words(advice.chance_past)}{good}; {_cuts_left(advice)}"
         lines += wrapped(chance, width, "    ")
     moved = advice.moved_cents
-    if advice.gap_read and moved is not None and max(abs(moved.mean), 0.5 * (moved.high - moved.low)) > MOVED_CENTS:
+    if (
+        advice.gap_read
+        and advice.closes
+        and moved is not None
+        and max(abs(moved.mean), 0.5 * (moved.high - moved.low)) > MOVED_CENTS
+    ):
         size, ends = signed_cents(moved.mean), f"{signed(moved.low)} to {signed(moved.high)}"
         lines += wrapped(f"  moved by itself since the last sitting: gap {size} ({ends})", width, "    ")
     said = advice.because() or ("" if advice.reed_type else advice.why)

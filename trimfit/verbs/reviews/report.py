@@ -258,9 +258,9 @@ def _in_hand(
 
 def _run_reed(bench: Bench, seen: Seen, advice: Advice) -> RunReed:
     f_then, e_then = None, None
-    if advice.action in ("trim", "read-again"):
+    if advice.action in ("trim", "read-again") and advice.gap_now_cents is not None:
         f_then, e_then = next_notes_hz(bench, seen, advice, ("f", "e"))
-    if not advice.gap_read:
+    if not advice.gap_read or advice.gap_now_cents is None:
         return RunReed(advice, None, None, f_then, e_then)
     posterior = bench.posterior(seen, bench.aim(seen))
     gap = interval(float(posterior.mean[0]), math.sqrt(max(float(posterior.cov[0, 0]), 0.0)))
