@@ -130,18 +130,23 @@ def test_of_a_reed_that_hardly_answers_no_crow_is_made_up_and_the_way_out_is_sai
     fresh = asked_then(by_letter, "R")
     assert fresh.here is not None
     assert fresh.here["crow_stop_hz"] > 525.0
-    assert "hardly answers" not in fresh.why
+    assert "its gap by" not in fresh.why
     with Journal(by_letter) as journal:
         for visit, gap in enumerate((-37.0, -36.0)):
             journal.append(Trim("R", f"2026-02-01T1{visit + 1}:00", 0.5))
             for minute in ("10", "12"):
                 journal.append(reading("R", f"2026-02-01T1{visit + 1}:{minute}", gap, chanter="Old"))
     advice = asked_then(by_letter, "R")
-    assert advice.action in ("trim", "read-again")
+    assert advice.action == "no-fit"
     assert advice.here is not None
     assert advice.here["crow_stop_hz"] is None
-    assert re.search(r"this reed hardly answers a cut: .* stop at F \S+ cents? under E in Old", advice.why)
-    assert "crow" not in next(line for line in work_list([advice]) if line.startswith("R for Far"))
+    no_length = (
+        r"by what is logged no length closes the gap; so far a mm closed its gap by (\S+) cents, and its type's by "
+    )
+    said = re.search(no_length + r"(\d+): put it to stock", advice.why)
+    assert said is not None, advice.why
+    assert 1.0 < float(said[1]) < float(said[2]) / 3.0
+    assert not any("crow" in line for line in work_list([advice]))
 
 
 def test_before_a_reading_it_says_why_it_is_read_in_another_chanter(by_letter: Path) -> None:

@@ -182,7 +182,7 @@ def _away_lines(found: Sequence[Advice]) -> list[str]:
 
 def _next(advice: Advice) -> str:
     """What to do, in two words: a reed that was never read is kept apart from one that is to be read once more."""
-    if not advice.closes and advice.gap_now_cents:
+    if advice.action == "read-again" and not advice.closes and advice.gap_now_cents:
         return "no cut"
     if advice.action == "read-again":
         return "read again" if advice.gap_read and not advice.first_in else "read first"

@@ -23,8 +23,8 @@ LONG_DAYS = 7.0
 """A reed that lay so long is cut with a word of it."""
 WIDE_TOLERANCES = 4.0
 NO_LENGTH_REASON = "no-length"
-"""A choice's reason where, by all that is logged, no length that the blade has closes the gap."""
-NO_LENGTH = "by what is logged no length that the blade has closes the gap"
+"""A choice's reason where, by what is logged, no length that the blade has closes the gap."""
+NO_LENGTH = "by what is logged no length closes the gap"
 TAKE = "take F, E, both A's and the crow"
 
 
@@ -43,10 +43,9 @@ class Grounds:
     was taken off yet; apart_cents: how far readings of one sitting mostly lie apart at most, by the readings' error.
     here: where to work to in the chanter at hand, None unless the aim's is away; supposed_away: that chanter, where it
     is only taken to be so. ahead: the last entry of a time that is yet to come, as `reading of 2062-11-28 10:16`.
-    hardly_answers: cents a mm by which its gap closes and its type's, where cuts do so little to it that a reading may
-    be wrong or the reed is no good; far_off: these are means since it was new, so much is off. length_doubted: the
-    doubt about a length of its trims, with the remedy. impossible: what is impossible of it as it is predicted to
-    stand, a reed that was not read since its last cut.
+    hardly_answers: how little cuts do to it beside its type, where that is so little that a reading may be wrong or the
+    reed is no good. length_doubted: the doubt about a length of its trims, with the remedy. impossible: what is
+    impossible of it as it is predicted to stand, a reed that was not read since its last cut.
     no_cut_left: by all that is known nothing more comes off. no_chanter: the entry of its last reading, where the
     answer is for no chanter and the log knows some.
     """
@@ -73,8 +72,7 @@ class Grounds:
     supposed_away: str = ""
     first_in: str = ""
     ahead: str = ""
-    hardly_answers: tuple[float, float] | None = None
-    far_off: bool = False
+    hardly_answers: str = ""
     length_doubted: str = ""
     impossible: str = ""
     no_cut_left: bool = False
@@ -246,12 +244,12 @@ def basis(grounds: Grounds) -> str:
 
 def _hardly_and_what_then(grounds: Grounds) -> str:
     then = "" if grounds.length_doubted else ": read it again, or put it to stock"
-    return f"{_hardly(grounds)}{then}" if grounds.hardly_answers else ""
+    return f"{grounds.hardly_answers}{then}" if grounds.hardly_answers else ""
 
 
 def _no_length(grounds: Grounds) -> str:
     """What is said of a gap that by all that is logged no length closes."""
-    return "; ".join(part for part in (NO_LENGTH, _hardly(grounds)) if part)
+    return "; ".join(part for part in (NO_LENGTH, grounds.hardly_answers) if part)
 
 
 def _longest(choice: Choice, grounds: Grounds) -> str:
@@ -260,16 +258,6 @@ def _longest(choice: Choice, grounds: Grounds) -> str:
     if choice.action != "trim" or not longest or choice.length_mm <= longest + 1e-9:
         return ""
     return f"longer than any cut logged of {grounds.reed_type} reeds ({longest:.2f} mm)"
-
-
-def _hardly(grounds: Grounds) -> str:
-    if grounds.hardly_answers is None:
-        return ""
-    own, usual = grounds.hardly_answers
-    here = "so far a mm {} its gap by {}, and at first its type's by {:.0f}"
-    here = here if grounds.far_off else "here a mm {} its gap by {}, and its type's by {:.0f}"
-    words = ("opens", "opened") if own < 0.0 else ("closes", "closed")
-    return here.format(words[grounds.far_off], f"{abs(own):.{int(abs(own) < 2.0)}f} cents", usual)
 
 
 def _off_target(choice: Choice, aim: Aim) -> str:
@@ -382,7 +370,7 @@ def reason(choice: Choice, aim: Aim, grounds: Grounds, suits: str = "") -> str:
             there = f"{aim.chanter}, which {grounds.away()}"
             said = f"most likely past tolerance in {there} ({_per_cent(choice.chance_past)})"
     elif choice.reason == NO_LENGTH_REASON:
-        said = _no_length(grounds)
+        said = _no_length(grounds) + ("" if grounds.length_doubted else ": put it to stock")
     elif choice.reason == "blade":
         said = "too little blade is left for another cut"
     else:

@@ -121,7 +121,6 @@ def grounds(bench: Bench, seen: Seen, aim: Aim) -> Grounds:
         apart_cents=RANGE_SDS * _reading_sd(seen),
         ahead=_ahead(bench, history),
         hardly_answers=_hardly_answers(bench, seen),
-        far_off=bool(seen.removed_mm > KNOTS_MM[-1]),
         length_doubted=_length_doubted(history),
         no_chanter=both[-1].entry if both and not aim.chanter and bench.journal.count("chanter") else "",
         first_in=(read_in or "") if both and not there else "",
@@ -199,25 +198,35 @@ def _length_doubted(history: ReedHistory) -> str:
     return ""
 
 
-def _hardly_answers(bench: Bench, seen: Seen) -> tuple[float, float] | None:
-    """By how many cents a mm the gap of a reed that was cut closes where it stands, and that of its type there; None
-    where it is more than a third of its type's. Beyond the curve's last knot, where no type is known: by how many it
-    closed so far, and its type's over the first half millimetre."""
+def _hardly_answers(bench: Bench, seen: Seen) -> str:
+    """That a reed that was cut answers a cut less than a third as much as its type does there, by the gap, and how
+    little: since it was new, where that is so little too, else where it stands; empty for others."""
     if not any(trim.record.length_mm for trim in seen.history.trims):
-        return None
+        return ""
     model, code = bench.model, seen.type_code
     beta = model.type_coef(code if code < model.n_types else -1)
-    twice_g = 2.0 * float(bent_mm(np.array([seen.removed_mm]), seen.state.curve)[0])
-    own = float(GAP @ (seen.state.mean[K : 2 * K] + twice_g * seen.state.mean[2 * K : 3 * K]))
-    usual = float(GAP @ (beta[1] + twice_g * beta[2]))
+    g = float(bent_mm(np.array([seen.removed_mm]), seen.state.curve)[0])
+
+    def slopes(bend: float) -> tuple[float, float]:
+        mean = seen.state.mean
+        return float(GAP @ (mean[K : 2 * K] + bend * mean[2 * K : 3 * K])), float(GAP @ (beta[1] + bend * beta[2]))
+
+    (own, usual), (own_since, usual_since), (_, at_first) = slopes(2.0 * g), slopes(g), slopes(UNIT_MM)
     if own >= HARDLY_ANSWERS * usual:
-        return None
-    if seen.removed_mm > KNOTS_MM[-1]:
-        g = twice_g / 2.0
-        own = float(GAP @ (seen.state.mean[K : 2 * K] + g * seen.state.mean[2 * K : 3 * K]))
-        return own * g / seen.removed_mm, float(GAP @ (beta[1] + UNIT_MM * beta[2]))
+        return ""
+    mean_slope = g / float(seen.removed_mm)
+    if seen.removed_mm > KNOTS_MM[-1]:  # so far on no type is known
+        return f"so far a mm {_closed(own_since * mean_slope)}, and at first its type's by {at_first:.0f}"
+    if own_since < HARDLY_ANSWERS * usual_since:
+        return f"so far a mm {_closed(own_since * mean_slope)}, and its type's by {usual_since * mean_slope:.0f}"
     steep = float(slope_at(np.array([seen.removed_mm]), seen.state.curve)[0])
-    return own * steep, usual * steep
+    return f"here a mm {_closed(own * steep, past='closes', opens='opens')}, and its type's by {usual * steep:.0f}"
+
+
+def _closed(cents: float, past: str = "closed", opens: str = "opened") -> str:
+    """`closed its gap by 10 cents`."""
+    size = f"{abs(cents):.{int(abs(cents) < 2.0)}f}"
+    return f"{opens if cents < 0.0 else past} its gap by {size} cent{'' if size == '1' else 's'}"
 
 
 def moved_by_itself(seen: Seen) -> Interval | None:

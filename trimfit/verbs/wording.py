@@ -104,7 +104,7 @@ def _cuts(trims_left: float) -> str:
 def _cuts_left(advice: Advice) -> str:
     """How many cuts are left and what they take off in all; of a reed to be read that may well want none, so much."""
     need = advice.need_mm
-    if advice.action == "trim" and need is None:
+    if advice.action == "trim" and need is None and advice.meet_pitch_hz is None:
         return "how many cuts are left, and what they take off, is not known"
     if advice.action != "read-again" or need is None or need.mean >= 0.005 or advice.trims_left < 0.05:
         return f"{_cuts(advice.trims_left)}{in_all(advice)}"
@@ -129,8 +129,8 @@ def _head(advice: Advice) -> str:
         lip = f"{advice.lip_strokes} lip stroke{'s' if advice.lip_strokes != 1 else ''}" if advice.lip_strokes else ""
         length = f"take off {advice.length_mm:.2f} mm" if advice.length_mm else "leave the length"
         return f"{length}, {lip}" if lip else length
-    if not advice.closes and advice.gap_now_cents is not None:
-        return "no cut: by what is logged no length closes the gap"
+    if advice.action == "read-again" and not advice.closes and advice.gap_now_cents is not None:
+        return "no cut"
     if advice.action == "read-again":
         if not advice.gap_read or not advice.closes:
             return "read it first"

@@ -622,7 +622,8 @@ def test_past_and_other_answers_are_said_in_words() -> None:
         assert any(line.startswith(f"  chance of going past {said};") for line in lines)
     assert "no cut left" in advice_lines(replace(CUT, action="finished", trims_left=0.0))[2]
     assert advice_lines(replace(CUT, gap_now_cents=None, gap_after_cents=None, meet_pitch_hz=None, why=""))[1:] == [
-        "  chance of going past 0.4 %; about one cut left"
+        "  chance of going past 0.4 %; how many cuts are left, and what they take off, is",
+        "    not known",
     ]
     for left, said in [(0.04, "no cut"), (0.47, "perhaps one cut"), (0.8, "about one cut"), (2.2, "about 2 cuts")]:
         assert any(f"; {said} left" in line for line in advice_lines(replace(CUT, trims_left=left)))
