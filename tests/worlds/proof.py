@@ -9,6 +9,7 @@ Each is one run on the same seeded reeds for all; about a quarter of an hour eac
 
 from __future__ import annotations
 
+import math
 import sys
 from collections.abc import Callable, Sequence
 from concurrent.futures import ProcessPoolExecutor
@@ -81,8 +82,13 @@ def share(flags: Any, digits: int = 1) -> str:
     """A share (n,) in per cent and its standard error, each case by itself (of none or all: as if it were one of
     n + 1)."""
     p, n = float(np.mean(flags)), len(flags)
+    return f"{100 * p:.{digits}f} ± {100 * share_se(p, n):.{digits}f}"
+
+
+def share_se(p: float, n: int) -> float:
+    """The standard error of a share p of n cases, each by itself (of none or all: as if it were one of n + 1)."""
     inside = min(max(p, 1.0 / (n + 1)), n / (n + 1))
-    return f"{100 * p:.{digits}f} ± {100 * np.sqrt(inside * (1 - inside) / n):.{digits}f}"
+    return math.sqrt(inside * (1 - inside) / n)
 
 
 def foretold_in(name: str, seed: int) -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]:
@@ -230,9 +236,11 @@ def one_shop(name: str, seed: int, n: int, below: float | None) -> list[Tally]:
     return found
 
 
-def with_error(percent: float, shops: Sequence[float]) -> str:
-    """A share and its standard error over the shops."""
-    return f"{percent:.1f} ± {np.std(shops, ddof=1) / np.sqrt(len(shops)):.1f}" if len(shops) > 1 else f"{percent:.1f}"
+def with_error(percent: float, shops: Sequence[float], n: int) -> str:
+    """The share of n reeds and its standard error: over the shops, or each reed by itself where that is more (a few
+    shops may agree by luck)."""
+    over_shops = float(np.std(shops, ddof=1)) / math.sqrt(len(shops)) if len(shops) > 1 else 0.0
+    return f"{percent:.1f} ± {max(over_shops, 100 * share_se(percent / 100, n)):.1f}"
 
 
 def played(n: int, below: float | None) -> tuple[list[dict[str, object]], list[Tally]]:
@@ -250,8 +258,8 @@ def played(n: int, below: float | None) -> tuple[list[dict[str, object]], list[T
             row: dict[str, object] = {
                 "bench": BENCH_WORDS[name], "who": who, "cuts": f"{whole.cuts_per_reed:.2f}",
                 "readings": f"{whole.readings_per_reed:.2f}",
-                "past %": with_error(whole.past_pct, [part.past_pct for part in parts]),
-                "within %": with_error(whole.within_pct, [part.within_pct for part in parts]),
+                "past %": with_error(whole.past_pct, [part.past_pct for part in parts], whole.reeds),
+                "within %": with_error(whole.within_pct, [part.within_pct for part in parts], whole.reeds),
                 "unfinished %": f"{whole.unfinished_pct:.1f}",
             }  # fmt: skip
             if below is not None:
@@ -322,8 +330,8 @@ def write_play(n: int, below: float | None) -> str:
         "physics; the planner that "
         f"knows the population has the\nbench's own particle filter{hand}. Tolerance one hertz.\n"
         "Shares are of the reeds that were not past before any cut; a reed left unfinished is not within.\n"
-        f"{columns}±: the standard error, over the shops; in the second table each cut by itself\n(of none: "
-        "as if it were one of n + 1).\n\n"
+        f"{columns}±: the standard error: over the shops, or each reed by itself where that is more; in the second "
+        "table each cut by itself\n(of none or all: as if it were one of n + 1).\n\n"
         + markdown(pd.DataFrame(rows))
         + "\n\nTrimfit's cuts by their stated chance of going past (all benches together):\n\n"
         + markdown(shown)

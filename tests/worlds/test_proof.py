@@ -89,3 +89,8 @@ def test_the_page_of_constants_has_those_that_are_there() -> None:
     ]
     there = [(one.name, one.module.removeprefix("trimfit.regression.")) for one in constants()]
     assert listed == there
+
+
+def test_shops_that_agree_by_luck_do_not_make_a_share_exact() -> None:
+    assert proof.with_error(2.0, [2.0, 2.0, 2.0, 2.0], 400) == "2.0 ± 0.7"
+    assert proof.with_error(2.0, [0.0, 0.0, 0.0, 8.0], 400) == "2.0 ± 2.0"
