@@ -443,8 +443,9 @@ def trim_doubts(
     if long or slip_mm is not None:
         words = f"longer than {than} ({limit_mm:.2f} mm)" if long else f"not the {advised_mm:g} mm advised"
         words = f"{length_mm:g} mm is {words}"
-        if slip_mm is None and length_mm / 10.0 <= limit_mm <= length_mm / 3.0:
-            slip_mm = round(length_mm / 10.0, 6)
+        if slip_mm is None and limit_mm <= length_mm / 3.0:
+            # the point a place off, or hundredths for mm
+            slip_mm = next((round(length_mm / by, 6) for by in (10.0, 100.0) if length_mm / by <= limit_mm), None)
         ask = f"did you mean {slip_mm:g}?" if slip_mm is not None else "is it right?"
         meant = (("length_mm", slip_mm),) if slip_mm is not None else ()
         doubts.append(Doubt("trim-long", "length_mm", f"{words}; {ask}", meant))

@@ -72,14 +72,19 @@ class Meaning:
 
     def remedy(self, pitch: Pitch) -> str:
         """What a value may have been meant as that is no pitch of a chanter at all."""
-        low, high = BOUNDS["as_low_a_hz"]
         ratio = note_ratio(pitch.note, self.scale)
-        for tenth in (pitch.number / 10.0, pitch.number * 10.0):
-            if low <= tenth / ratio <= high:
-                return f"did you mean {tenth:.1f}?"
-        low, high = BOUNDS["note_hz"]
-        cents = f"; cents have a sign: +{pitch.number:g}c or -{pitch.number:g}c" if 0 < pitch.number < low else ""
-        return f"give {low:g} to {high:g} Hz{cents}"
+        low, high = (edge * ratio for edge in BOUNDS["as_low_a_hz"])
+        guesses = [pitch.number / 10.0]
+        fine = round(pitch.number, 1) != pitch.number
+        guesses += [pitch.number * 10.0] if fine else []  # hertz are typed to a tenth: the point is a place off
+        for guess in guesses:
+            if low <= guess <= high:
+                return f"did you mean {guess:.1f}?"
+        # Which digit was left out nobody knows: 77 may be 770 to 779, or 767.
+        missing = "a digit is missing; " if low <= pitch.number * 10.0 <= high else ""
+        may_be_cents = 0 < pitch.number < BOUNDS["note_hz"][0]
+        cents = f"; cents have a sign: +{pitch.number:g}c or -{pitch.number:g}c" if may_be_cents else ""
+        return f"{missing}give {low:.0f} to {high:.0f} Hz{cents}"
 
     def possible(self, pitch: Pitch) -> list[ValueMeaning]:
         """What a bare number may be meant as: sounding hertz, hertz as low A, or both; as said, where it was said."""

@@ -74,14 +74,17 @@ def _out_of_bounds(column: Column, value: float, scale: Scale) -> InputError:
     remedy = f"give {plain_number(low, 5)} to {plain_number(high, 5)}"
     guesses: list[tuple[float, str]] = [
         (0.1, "a digit too many"),
-        (10.0, "a digit too few"),
         (-1.0, "without the sign"),
     ]
+    if column.name in ("length_mm", "asked_mm"):
+        guesses = [(0.01, "typed in hundredths")]
     if column.note is not None:
         guesses = [(0.5, "an octave lower"), (2.0, "an octave higher"), *guesses]
         as_low_a, ratio = BOUNDS["as_low_a_hz"], note_ratio(column.note, scale)
         if as_low_a[0] <= value <= as_low_a[1]:
             guesses = [(ratio, "which reads as low A as typed"), *guesses]
+    if round(value, 1) != value:
+        guesses.append((10.0, "the point a place off"))
     for factor, slip in guesses:
         guess = value * factor
         if low <= guess <= high and guess != 0:
@@ -90,7 +93,9 @@ def _out_of_bounds(column: Column, value: float, scale: Scale) -> InputError:
                 column.name,
                 f"{remedy}: did you mean {plain_number(guess, 5)}, {slip}?",
             )
-    return InputError(f"{value:.7g} is out of bounds", column.name, remedy)
+    # Which digit was left out nobody knows: no number is named.
+    missing = ": is a digit missing?" if low <= 10.0 * value <= high else ""
+    return InputError(f"{value:.7g} is out of bounds", column.name, remedy + missing)
 
 
 def number_value(column: Column, value: float, scale: Scale = DEFAULT_RATIOS) -> Value:
