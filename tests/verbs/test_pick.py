@@ -9,11 +9,14 @@ import numpy as np
 import pytest
 
 from tests.cli.typed_words import Typed
+from tests.opened import append_all, lose_most_blanks
 from trimfit.base.errors import InputError
-from trimfit.base.records import Order, Outcome
+from trimfit.base.records import Chanter, Order, Outcome
 from trimfit.session.reed_forecasts import forecast_of
 from trimfit.session.session import Session
+from trimfit.verbs.allot import allot
 from trimfit.verbs.pick import Need, Pick, Picked, Sending, in_work, picked, seen_of, take
+from trimfit.verbs.rehearse import rehearse_order
 
 AWAY = Sending(24, 0.9, 0.99, (0.0,) * 24, (0.33, 0.2), (0.33, 0.2))
 
@@ -37,6 +40,10 @@ AWAY = Sending(24, 0.9, 0.99, (0.0,) * 24, (0.33, 0.2), (0.33, 0.2))
             "4 in hand for 3; its chanter is away, so that 24 would be sent in all, the most that are reckoned with: "
             "start 20",
         ),
+        (Need(5, 0, 5, 5, 0.9, 0.3, free_blanks=5), "you are 5 short: start 5"),
+        (Need(5, 0, 5, 5, 0.9, 0.3, free_blanks=4), "you are 5 short: start 5, of which 4 are free"),
+        (Need(5, 0, 5, 5, 0.9, 0.3, free_blanks=1), "you are 5 short: start 5, of which 1 is free"),
+        (Need(5, 0, 5, 5, 0.9, 0.3, free_blanks=0), "you are 5 short: start 5, of which none is free"),
         (Need(3, 0, 9, None, None), "you are 3 short; hardly any of these would be good"),
         (Need(0, 2, 0, 0, 1.0), "none is wanted"),
         (None, "the order names no number"),
@@ -63,6 +70,43 @@ def blanks(*started: bool) -> Picked:
         for i, one in enumerate(started, 1)
     )
     return Picked(Order("O", "CH"), found, 1, (), Need(1, 0, 2, 2, 0.9))
+
+
+def test_where_fewer_blanks_are_free_than_are_to_be_started_every_screen_says_so(
+    demo_log: Path, tmp_path: Path
+) -> None:
+    """Was: `start 27` of 19 free blanks, and with no blank free `the order names no number`."""
+    log = Path(shutil.copy(demo_log, tmp_path / "log"))
+    typed = Typed(log)
+    with Session(log) as session:
+        lose_most_blanks(session.journal)
+        session.journal.append(Order("many", "CH-07 plain", quantity=25))
+        found, run, allotted = picked(session, "many"), rehearse_order(session, "many"), allot(session, ["many"])
+        free = len(found.blanks)
+        assert found.shortage() == run.shortage
+        assert run.shortage.endswith(f": start {run.to_start}, of which {free} are free")
+        assert (run.free_blanks, run.draws) == (free, run.to_start)
+        assert [one.free_blanks for one in allotted.starts] == [free]
+        assert allotted.starts_words().endswith(f"; {free} reeds are free for all orders")
+    assert f"more such, {run.draws} in all" in " ".join(typed.say("rehearse", "many").split())
+    with Session(log) as session:
+        append_all(session.journal, [Outcome(one.reed, "2026-09-18T10:00", "lost") for one in found.blanks])
+        found, run = picked(session, "many"), rehearse_order(session, "many")
+        assert (found.blanks, found.shortage()) == ((), run.shortage)
+        assert run.shortage.endswith(", of which none is free")
+    assert f"many: {' '.join(run.shortage.split()[:4])}" in typed.say("pick", "many")
+
+
+def test_what_is_of_one_reed_by_itself_is_called_so_where_many_are_sent(demo_log: Path, tmp_path: Path) -> None:
+    """Was: 28 % in `pick` beside 25 % in `rehearse`, and nothing said of what."""
+    log = Path(shutil.copy(demo_log, tmp_path / "log"))
+    with Session(log) as session:
+        lose_most_blanks(session.journal)
+        append_all(session.journal, [Chanter("Far", at_hand="no"), Order("letter", "Far", quantity=3)])
+        note = "letter: the chance to end good is of one reed by itself; "
+        assert any(one.startswith(note) for one in picked(session, "letter").notes)
+        assert any(one.startswith(note) for one in allot(session, ["letter"]).notes)
+        assert not any("by itself" in one for one in allot(session, ["O-12"]).notes)
 
 
 def test_reeds_in_work_for_the_order_are_no_free_blanks() -> None:

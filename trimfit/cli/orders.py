@@ -51,7 +51,8 @@ def pick(
     def words() -> list[str]:
         notes = [line for note in found.notes for line in prose(note)]
         if not found.blanks:
-            return [*notes, "no untrimmed blank is free for this order; first log reeds that have no order"]
+            none = "no untrimmed blank is free for this order; first log reeds that have no order"
+            return [*notes, none, *prose(f"{name}: {found.shortage()}")]
         if take is not None:
             return [*notes, *prose(f"to {name} now: {', '.join(plain_name(one, 24) for one in taken)}")]
         return [*notes, *_blanks(found, name, everything=all_)]
@@ -229,7 +230,9 @@ def _run_lines(run: Rehearsal) -> list[str]:
         lines.append(f"{name}: {run.wanted} wanted; {', '.join(done)}, {run.in_hand} in hand; {run.reeds} still wanted")
     if run.reeds == 0:
         return [*lines, "  nothing more is wanted"]
-    lines.append(f"{name}: {run.on}, {run.draws} in all" if " and " in run.on else f"{name}: {run.on}")
+    # the words name two numbers where the run is of two sorts of reeds
+    of_two = 0 < (run.in_hand or run.free_blanks) < run.draws
+    lines.append(f"{name}: {run.on}, {run.draws} in all" if of_two else f"{name}: {run.on}")
     already = (
         f" ({share_words(run.past_already, run.past_se)} are past before any cut)"
         if run.past_already > 0.5 * run.past

@@ -10,7 +10,7 @@ import numpy as np
 from trimfit.base.errors import InputError, short
 from trimfit.base.natural_order import as_counted
 from trimfit.base.normal import hz_interval
-from trimfit.base.plain_words import MOST_NAMED
+from trimfit.base.plain_words import MOST_NAMED, counted
 from trimfit.base.records import Order, ReedHistory
 from trimfit.base.units import Interval, within
 from trimfit.log.journal import Journal
@@ -25,6 +25,7 @@ from trimfit.verbs.pick import (
     HARDLY,
     SHARP,
     cheapest_first,
+    each_alone,
     last_crow_hz,
     need_of,
     of_weight,
@@ -81,11 +82,12 @@ class Short:
 class Start:
     """How many reeds to start for an order, besides those in work, so that enough end good, as `pick` and `rehearse`
     say; those that are allotted to it count among them. `places`: those that it wants beyond the ones in work for it,
-    if every reed ended good."""
+    if every reed ended good. `free_blanks`: those of the stock that may be started for it, others' among them."""
 
     order: str
     places: int
     to_start: int
+    free_blanks: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,8 +122,14 @@ class Allotment:
         if not more:
             return ""
         rest = f" and for {len(more) - MOST_NAMED} orders more" * (len(more) > MOST_NAMED)
-        return (
+        said = (
             f"Some may fail: so that enough end good, start {', '.join(more[:MOST_NAMED])}{rest}, those above counted"
+        )
+        free = len(self.allotted) + len(self.spare)
+        if sum(one.to_start for one in self.starts) <= free:
+            return said
+        return (
+            f"{said}; {counted(free, 'reed') if free else 'no reed'} {'is' if free < 2 else 'are'} free for all orders"
         )
 
 
@@ -178,7 +186,7 @@ def allot(
         tuple(h.reed.record.reed for h, order in zip(stock, way, strict=True) if order is None),
         minutes,
         tuple(_spare_why(table, i) for i, order in enumerate(way) if order is None),
-        (*((unread,) if unread else ()), *left_out),
+        tuple(note for note in (unread, each_alone(bench, wanting), *left_out) if note),
         at,
         min(at, key=lambda one: one.minutes).pitch_hz if any(one.good for one in at) else None,
         () if begun else _starts(bench, stock, wanting, table, [progress[one.order] for one in asked]),
@@ -341,21 +349,19 @@ def _starts(
         mine, wanted = {seen.name for seen in reeds}, one.wanted or 0
         own = list(zip(reeds, forecast_of(bench, [(seen, bench.aim(seen, order)) for seen in reeds]), strict=True))
         rows = [i for i, h in enumerate(stock) if of_weight(h, order) and h.reed.record.reed not in mine]
-        if not own and not rows:
-            continue
         if one.order in column_of:
             column = column_of[one.order]
             key = {i: (table.forecasts[i][column], table.cost[i][column], stock[i].reed.record.reed) for i in rows}
             rows = sorted(rows, key=lambda i: offered_by(*key[i]))
             free = [table.forecasts[i][column] for i in rows]
-            first = None if own else bench.see_reed(stock[rows[0]].reed.record, [order.chanter])
+            first = None if own or not rows else bench.see_reed(stock[rows[0]].reed.record, [order.chanter])
         else:  # as many are in work as are wanted: the table has no place for it
             blanks = seen_of(bench, [stock[i] for i in rows], order)
             of = forecast_of(bench, [(seen, bench.aim(seen, order)) for seen in blanks])
             free, first = cheapest_first(list(zip(blanks, of, strict=True)))
         need = need_of(bench, order, wanted, own, free, first)
         if need.to_start is not None:
-            out.append(Start(one.order, max(wanted - len(mine), 0), need.to_start))
+            out.append(Start(one.order, max(wanted - len(mine), 0), need.to_start, need.free_blanks or 0))
     return tuple(out)
 
 

@@ -9,9 +9,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from trimfit.base.errors import InputError, short
+from trimfit.base.errors import InputError, command, short
 from trimfit.base.natural_order import as_counted
-from trimfit.base.plain_words import away_words
+from trimfit.base.plain_words import MOST_NAMED, away_words
 from trimfit.base.records import Order, ReedHistory
 from trimfit.log.journal import Journal
 from trimfit.planner.aim import Aim
@@ -129,7 +129,7 @@ class Need:
     """How many reeds to work at for as many good ones as an order still wants (`wanted`), `in_hand` among them, and the
     chance that so many are enough. `to_start`, `chance_enough`: None where hardly any would be good, or where too
     little is known to say (`unknown`: why, and what to do first). `chance_fail`: that one or more of those in hand
-    fail, or where none is, of as many as are wanted."""
+    fail, or where none is, of as many as are wanted. `free_blanks`: those that may be started (None: not counted)."""
 
     wanted: int
     in_hand: int
@@ -139,6 +139,7 @@ class Need:
     chance_fail: float = 1.0
     sending: Sending | None = None
     unknown: str = ""
+    free_blanks: int | None = None
 
     def words(self) -> str:
         """How many reeds the order is short, and how many to start: `you are 3 short; expect some of the 16 in hand to
@@ -161,7 +162,14 @@ class Need:
             expected = who if self.in_hand == 1 else f"some{of}"
             chance = f"with a chance of {100 * self.chance_fail:.0f} % {who} {fail}"
             said += f"; expect {expected} to fail" if self.chance_fail > LIKELY else f"; {chance}"
-        return f"{said}: start {self.to_start}" if self.to_start else said
+        return f"{said}: {self.start_words()}" if self.to_start else said
+
+    def start_words(self) -> str:
+        """`start 5`, and where fewer blanks are free, `start 5, of which 4 are free`."""
+        start, free = self.to_start or 0, self.free_blanks
+        if free is None or free >= start:
+            return f"start {start}"
+        return f"start {start}, of which {free or 'none'} {'are' if free > 1 else 'is'} free"
 
 
 def sending_of(
@@ -192,7 +200,7 @@ def need_of(
 ) -> Need:
     """The number that pays, where an order a reed short costs what a reed handed over outside tolerance does, and a
     reed too many its own time at the bench. own: the reeds in hand for it; free: the blanks that may be started, in
-    that order, and the first of them; there is one of either at least.
+    that order, and the first of them; where there is none, such a reed as is yet to be made stands for them.
 
     For a chanter that is away, what is not known of it is the same for all reeds: they are not good one by one, and so
     many are sent. Where too little is known to play a run out, no number is said, as `rehearse` says none.
@@ -201,24 +209,26 @@ def need_of(
     in_hand, found = len(own), [one for _, one in likeliest_first]
     if unknown := too_little_known(bench.journal, order):
         return Need(wanted, in_hand, in_hand, None, None, unknown="; ".join(unknown))
+    free_blanks = len(free)
+    if not free:
+        best_free = new_reed(bench, order, [seen for seen, _ in own])
+        free = forecast_of(bench, [(best_free, bench.aim(best_free, order))])
     like_these = [seen for seen, _ in likeliest_first] or [seen for seen in (best_free,) if seen]
     sending = sending_of(bench, order, like_these, wanted)
     if sending is not None:
         to_start = max(sending.reeds - in_hand, 0)
-        return Need(wanted, in_hand, sending.reeds, to_start, sending.chance_enough, sending=sending)
-    if own and not free:
-        blank = new_reed(bench, order, [seen for seen, _ in own])
-        free = forecast_of(bench, [(blank, bench.aim(blank, order))])
+        enough = sending.chance_enough
+        return Need(wanted, in_hand, sending.reeds, to_start, enough, sending=sending, free_blanks=free_blanks)
     short = max(bench.settings.cost_outside_minutes, 1.0)
     minutes = max(float(np.mean([one.bench_minutes for one in free or found])), 0.1)
     mine, blanks = ([min(one.good, 1.0 - LEAST_SHARE) for one in reeds] for reeds in (found, free))
     # where the stock ends, the next ones are like its usual blank, or without one like a new reed
     blanks.append(sum(blanks) / len(blanks))
     if blanks[0] < LEAST_GOOD and sum(mine) < wanted:
-        return Need(wanted, in_hand, in_hand, None, None)
+        return Need(wanted, in_hand, in_hand, None, None, free_blanks=free_blanks)
     worked, to_start, enough = reeds_to_start(wanted, mine, blanks, short, minutes)
     all_good = math.prod(mine) if mine else math.prod(blanks[min(i, len(blanks) - 1)] for i in range(wanted))
-    return Need(wanted, in_hand, worked, to_start, enough, 1.0 - all_good)
+    return Need(wanted, in_hand, worked, to_start, enough, 1.0 - all_good, free_blanks=free_blanks)
 
 
 def new_reed(bench: Bench, order: Order, like: Sequence[Seen] = ()) -> Seen:
@@ -287,7 +297,7 @@ def picked(session: Session, order_name: str, *, at_s: float | None = None) -> P
     (progress,) = [one for one in order_progress(journal, "0000-00-00", at_s) if one.order == order.order]
     wanted = None if progress.wanted is None else max(progress.wanted - progress.in_work, 0)
     stock = stock_for(journal, order, at_s)
-    if not stock:
+    if not stock and wanted is None:
         return Picked(order, (), wanted, ())
     session.fit_if_due()
     bench = session.bench(at_s)
@@ -302,7 +312,22 @@ def picked(session: Session, order_name: str, *, at_s: float | None = None) -> P
         free = [(seen, one) for (seen, _), one in zip(pairs, found_of, strict=True) if seen.name not in mine]
         need = need_of(bench, order, progress.wanted, list(zip(started, own, strict=True)), *cheapest_first(free))
     blanks = _ranked(bench, order, pairs, found_of, mine)
-    return Picked(order, blanks, wanted, (unread,) if unread else (), need)
+    notes = [note for note in (unread, each_alone(bench, [order])) if note]
+    return Picked(order, blanks, wanted, tuple(notes), need)
+
+
+def each_alone(bench: Bench, orders: Sequence[Order]) -> str:
+    """That the chances of single reeds are not those of the reeds sent, for orders whose chanters are away and that
+    name no pitch; empty where there is none."""
+    away = [one for one in orders if one.target_pitch_hz is None and bench.at_hand.worked_in(one.chanter) is not None]
+    if not away:
+        return ""
+    named = ", ".join(short(one.order) for one in away[:MOST_NAMED])
+    named += f" and {len(away) - MOST_NAMED} more" * (len(away) > MOST_NAMED)
+    return (
+        f"{named}: the chance to end good is of one reed by itself; of reeds sent together, each worked to a stop of "
+        f"its own: {command('rehearse', away[0].order if len(away) == 1 else 'ORDER')}"
+    )
 
 
 def ranked(bench: Bench, order: Order, reeds: Sequence[Seen]) -> tuple[Pick, ...]:

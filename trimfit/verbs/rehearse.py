@@ -54,9 +54,10 @@ class Rehearsal:
 
     `wanted`: the order's number; `done_good`, `done_lost`, `came_back`: reeds of it that left the bench; `reeds`: those
     still wanted; `blanks_for_quantity`: reeds to work at for so many good ones, of which `in_hand` are in work and
-    `to_start` have to be begun (None: hardly any would be good). The minutes are for all in hand, as they are, and all
-    to be begun, as new blanks. So many are enough with the chance `chance_enough`: the number that pays, where an order
-    a reed short costs what a reed handed over outside tolerance does, and a reed too many its own time at the bench.
+    `to_start` have to be begun (None: hardly any would be good); `free_blanks`: those of the stock that may be. The
+    minutes are for all in hand, as they are, and all to be begun, as new blanks. So many are enough with the chance
+    `chance_enough`: the number that pays, where an order a reed short costs what a reed handed over outside tolerance
+    does, and a reed too many its own time at the bench.
 
     For a chanter that is away: `send_reeds`, as many as give nine in ten that those still wanted are within tolerance
     there, `aim_offsets_cents`, the gap there that each of these is worked to, the chance that one is within, and how
@@ -86,6 +87,7 @@ class Rehearsal:
     done_good: int = 0
     done_lost: int = 0
     came_back: int = 0
+    free_blanks: int = 0
     in_hand: int = 0
     to_start: int | None = None
     chance_enough: float | None = None
@@ -146,7 +148,7 @@ def rehearse_order(session: Session, order_name: str, *, at_s: float | None = No
     blanks = free if started or free else [new_reed(bench, order)]
     quantity = len(started or blanks) if progress.wanted is None else progress.wanted
     own, stock = _forecasts(bench, order, started), _forecasts(bench, order, blanks)
-    need = need_of(bench, order, quantity, own, *cheapest_first(stock))
+    need = need_of(bench, order, quantity, own, *cheapest_first(stock if free else []))
     # those yet to be started are the blanks that are offered first, and cost what these do, not what those begun do
     lacking = max(quantity - working, 0)
     starting = lacking if need.to_start is None else need.to_start
@@ -158,6 +160,7 @@ def rehearse_order(session: Session, order_name: str, *, at_s: float | None = No
     run_of = working + starting
     sending = need.sending
     spaced = sending is not None and order.target_pitch_hz is None
+    likeliest = [seen for seen, _ in sorted(own, key=lambda pair: -pair[1].good)] or new[:1]
 
     def run(change: str, bench: Bench = bench, fresh: str = "") -> tuple[WhatIf, list[Forecast]]:
         """The run's figures, where the stock ends its mean standing for each of the rest; and the reeds' forecasts."""
@@ -171,7 +174,7 @@ def rehearse_order(session: Session, order_name: str, *, at_s: float | None = No
         readings = bench.readings_each * mean["readings"]
         good, past = mean["good"], mean["past"]
         if sending is not None and spaced:  # of reeds that are sent it counts to which stop each is worked
-            like = [bench.fresh(fresh, order)] if fresh else started or new[:1]
+            like = [bench.fresh(fresh, order)] if fresh else likeliest
             sent = sending_of(bench, order, like, quantity, sending.reeds)
             good, past = (sent.good[0], sent.past[0]) if sent is not None else (good, past)
         return WhatIf(change, good, past, mean["cuts"], readings, minutes), found
@@ -218,6 +221,7 @@ def rehearse_order(session: Session, order_name: str, *, at_s: float | None = No
         done_good=progress.good,
         done_lost=progress.lost,
         came_back=progress.came_back,
+        free_blanks=len(free),
         in_hand=working,
         to_start=need.to_start,
         chance_enough=need.chance_enough,
