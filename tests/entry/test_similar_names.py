@@ -53,7 +53,7 @@ def test_doubts_of_new_things(tmp_path: Path) -> None:
             ("name-alike", "reed_type"),
             ("batch-types", "reed_type"),
         ]
-        assert fresh == ["new type Moulded", "new batch A"]
+        assert fresh == ["new type Moulded", "new batch A of Moulded (there is one of moulded)"]
         assert "Batch A is of type moulded so far" in found[-1].sentence
 
 

@@ -132,6 +132,7 @@ def name_doubts(journal: Journal, record: Reed | Chanter | Order) -> tuple[list[
     others = {row[1] for row in rows if row[2] == record.batch}
     if others and record.reed_type not in others:
         of = short(", ".join(sorted(others)))
+        fresh[-1] += f" of {short(record.reed_type)} (there is one of {of})"
         sentence = f"Batch {short(record.batch)} is of type {of} so far, not {short(record.reed_type)}; is it right?"
         doubts.append(Doubt("batch-types", "reed_type", sentence))
     return doubts, fresh
