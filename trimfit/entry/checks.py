@@ -361,11 +361,16 @@ def unbalanced(
     return over_hz if abs(over_hz) > allowed_hz else None
 
 
-def _unbalanced(reading: Reading, settings: Settings, scale: Mapping[str, Fraction]) -> Doubt | None:
+def unbalanced_reading(reading: Reading, settings: Settings, scale: Mapping[str, Fraction]) -> float | None:
+    """As `unbalanced`, of a reading; None too where one of its A's was not taken or is taped."""
     notes = reading.notes_hz
     if not {"low_a", "high_a"} <= notes.keys() or {"low_a", "high_a"} & set(reading.taped):
         return None
-    over_hz = unbalanced(notes["low_a"], notes["high_a"], reading.pressure_kpa, settings, scale)
+    return unbalanced(notes["low_a"], notes["high_a"], reading.pressure_kpa, settings, scale)
+
+
+def _unbalanced(reading: Reading, settings: Settings, scale: Mapping[str, Fraction]) -> Doubt | None:
+    over_hz = unbalanced_reading(reading, settings, scale)
     if over_hz is None:
         return None
     # The top hand's air column is the shorter one, so seating a reed deeper raises the top hand more.

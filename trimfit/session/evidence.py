@@ -23,17 +23,16 @@ from trimfit.base.normal import Z90, interval
 from trimfit.base.pitch import OUTPUTS, hz_from_cents
 from trimfit.base.records import Action, Logged, Reading, ReedHistory
 from trimfit.base.units import Interval
+from trimfit.entry.checks import unbalanced_reading
 from trimfit.planner.aim import Aim, AimPosterior
 from trimfit.planner.chance_past import UNLIKELY, can_close, chance_over
 from trimfit.planner.choice import Choice, Rules, Unconfirmed, choose
 from trimfit.planner.policy_table import MOST_READINGS
 from trimfit.planner.reasons import FEW_REEDS, NO_LENGTH_REASON, Grounds, Here
 from trimfit.regression.curve import KNOTS_MM, UNIT_MM, bent_mm, slope_at
-from trimfit.regression.design import a_imbalance_cents
 from trimfit.regression.fitted_model import FittedModel
 from trimfit.regression.movement.process import SITTING_DAYS
 from trimfit.regression.outputs import GAP, K
-from trimfit.regression.readings.rows import reading_cents
 
 if TYPE_CHECKING:
     from trimfit.session.open_log import Bench, Seen
@@ -74,11 +73,7 @@ def grounds(bench: Bench, seen: Seen, aim: Aim) -> Grounds:
     """What an answer about this reed leans on."""
     history = seen.history
     with_notes = [r for r in history.readings if r.record.notes_hz]
-    off = False
-    if with_notes:
-        last = with_notes[-1].record
-        y = np.array([reading_cents(last, bench.scale)])
-        off = bool(abs(a_imbalance_cents(y)[0]) > bench.model.coding.balance_cents)
+    off = bool(with_notes) and unbalanced_reading(with_notes[-1].record, bench.settings, bench.scale) is not None
     both = gap_readings(history.readings, bench.model)
     last_cut_s = max((trim.at_s for trim in history.trims), default=float("-inf"))
     read_in = aim.worked_in or aim.chanter
