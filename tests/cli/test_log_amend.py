@@ -193,6 +193,16 @@ def test_a_journal_amends_whole_or_not_at_all(bench: Typed) -> None:
         assert entries_of(journal.of_reed("R-1"))[0].entry == entry
 
 
+def test_the_last_entry_of_a_reed_is_amended_without_its_id(bench: Typed) -> None:
+    last = ids(bench)[-1]
+    with Journal(bench.log) as journal:
+        assert journal.last_of("R-1") == last
+    said = bench.json("log", "amend", "--last", "R-1", "remark=as it should be")
+    assert (said["instead_of"], said["note"]) == (last, None)
+    assert said["entry"] != last
+    assert "reed 'R-7' is not in the log" in bench.refused("log", "amend", "--last", "R-7", "f=770")
+
+
 def test_numbers_are_said_as_people_say_them(bench: Typed) -> None:
     """Was: amended: crow_hz 553.7252038731011; gap -0 cents; F 1 cents under E; 1 reeds in 1 batches."""
     entry = ids(bench)[0]

@@ -261,11 +261,12 @@ def strike(
 @_verbs.command()
 def amend(
     context: typer.Context,
-    entry: Annotated[str, argument("The entry's id, or its first letters (6 or more).", "ENTRY")],
+    entry: Annotated[str, argument("The entry's id, or its first letters (6 or more); with --last a reed.", "ENTRY")],
     words: Annotated[
         list[str],
         argument("What is right, as length=0.65, or f=779.1 chanter=CH-7; lip= takes a value back.", "NAME=VALUE…"),
     ],
+    last: Annotated[bool, option("--last", "The last entry of REED in time.")] = False,
     as_json: Json = False,
 ) -> None:
     """Correct a wrong reading, trim, event or outcome in its place.
@@ -274,10 +275,12 @@ def amend(
     wrong entry is struck. trimfit review reed REED lists a reed's entries with their ids.
 
     Example: trimfit log amend tri-k3v7q2m9 length=0.65
+
+    Example: trimfit log amend --last R-0412 f=779.1
     """
     from trimfit.verbs.corrections.amend import amend_entry
 
-    _log(context, amend_entry, entry, words)
+    _log(context, amend_entry, entry, words, last=last)
 
 
 @_verbs.command()

@@ -13,7 +13,7 @@ from types import MappingProxyType
 from typing import TYPE_CHECKING, Any, TypeVar
 
 from trimfit.base import iso_dates
-from trimfit.base.errors import InputError, nearest, short
+from trimfit.base.errors import InputError, command, nearest, short
 from trimfit.base.records import Chanter, Doubt, Logged, Order, Reed, ReedHistory, Settings
 from trimfit.log import queries, refusals
 from trimfit.log import settings as log_settings
@@ -411,8 +411,10 @@ class Journal(Store):
                 )
                 found += self._rows(query, (about,) if about else ())
         if not found:
-            where = f"reed {short(about)}" if about else ""
-            raise InputError("nothing is logged that could be struck", where, "a reed itself is struck by its id")
+            if about is None:
+                raise InputError("nothing is logged that could be struck")
+            remedy = f"the reed itself is struck by its id, and mended with {command('log', 'reed', str(about))} …"
+            raise InputError("nothing else is logged of it", f"reed {short(about)}", remedy)
         return str(max(found)[-1])
 
     def find(self, text: str) -> str:

@@ -510,15 +510,14 @@ def strike(
     journal = session.journal
     with journal.writing():
         struck = journal.last_of(entry) if last or entry is None else journal.find(entry)
-        entered = journal.last_of(entry, entered=True) if last else None
+        later = entered_after(journal, entry, struck) if last and entry is not None else ""
         kind, name = kind_of_entry(struck), journal.name_of(struck)
         struck_at = typed_time(at) if at is not None else None
         done, earlier = journal.take_back(struck, TAKEN_BACK if why is None else why, struck_at)
         notes = [f"the {entry_in_words(journal, struck)}"]
         if at is not None and struck_at is not None and (twice := came_twice(at, struck_at)):
             notes.append(twice)
-        if last and entry is not None and entered is not None and entered != struck:
-            notes.append(f"the last one entered is another: {entered}, the {entry_in_words(journal, entered)}")
+        notes += [later] if later else []
         if kind is not None:
             thing = kind.name in ("reed", "order", "chanter")
             again = journal.entry_of(kind.name, name) if thing else None
@@ -530,6 +529,13 @@ def strike(
                 _, row = journal.row_of(struck)
                 notes.append(f"{entries} this {kind.name}; to log it again: {again_command(kind, row)}")
         return EntryResult(done, "strike", struck, note="\n".join(notes))
+
+
+def entered_after(journal: Journal, reed: str, entry: str) -> str:
+    """That another entry of a reed than its last in time was entered last, in words; empty where it is that."""
+    entered = journal.last_of(reed, entered=True)
+    said = f"the last one entered is another: {entered}, the {entry_in_words(journal, entered)}"
+    return said if entered != entry else ""
 
 
 def entry_in_words(journal: Journal, entry: str) -> str:

@@ -502,7 +502,7 @@ def test_entries_of_an_earlier_sitting_are_struck_by_a_word(journal: Journal) ->
     play(sitting, "strike")
     assert journal.of_reed("R-1").trims == ()
     # The reed's own entry is all that is left of it.
-    assert play(sitting, "strike")[0].startswith("! reed R-1: nothing is logged that could be struck")
+    assert play(sitting, "strike")[0].startswith("! reed R-1: nothing else is logged of it")
     assert play(sitting, "u") == ["nothing of this sitting is left to undo"]
     assert "good? type ? for the words" in play(sitting, "godo")[1]
 

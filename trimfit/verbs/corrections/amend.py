@@ -17,21 +17,24 @@ if TYPE_CHECKING:
     from trimfit.verbs.log import EntryResult
 
 
-def amend_entry(session: Session, entry: str, words: Sequence[str], *, sure: bool = True) -> EntryResult:
+def amend_entry(
+    session: Session, entry: str, words: Sequence[str], *, last: bool = False, sure: bool = True
+) -> EntryResult:
     """Put a corrected entry in the place of a wrong one: `length=0.65`, `f=779.1 chanter=CH-7`, `lip=` (no strokes).
 
-    entry: its id, or the first letters of it. `sure` false: what is in doubt is not logged, and raises Doubtful. Raises
-    InputError for an entry that is struck or that has no values of this sort, and for words that say nothing of it.
+    entry: its id, or the first letters of it; `last`: a reed, whose last entry in time is meant. `sure` false: what is
+    in doubt is not logged, and raises Doubtful. Raises InputError for an entry that is struck or that has no values of
+    this sort, and for words that say nothing of it.
     """
-    from trimfit.verbs.log import Doubtful, EntryResult, what_was_read, what_was_taken
+    from trimfit.verbs.log import Doubtful, EntryResult, entered_after, what_was_read, what_was_taken
 
     journal = session.journal
     with journal.writing():
-        old, before, record = amended_record(journal, entry, words)
+        old, before, record = amended_record(journal, journal.last_of(entry) if last else entry, words)
         kind, reed = type(record).__name__.lower(), record.reed
         if record == before:
             return EntryResult(old, kind, reed, new=False, note="nothing to amend: it says so already")
-        history = journal.of_reed(reed)
+        history, note = journal.of_reed(reed), entered_after(journal, entry, old) if last else ""
         doubts = amendment_doubts(session, record, old)
         if doubts and not sure:
             raise Doubtful(doubts)
@@ -41,7 +44,7 @@ def amend_entry(session: Session, entry: str, words: Sequence[str], *, sure: boo
             read = what_was_read(record, journal, history, said=True)
         elif isinstance(record, Trim):
             read = what_was_taken(record)
-        return EntryResult(kept.entry, kind, reed, doubts=tuple(doubts), instead_of=old, read=read)
+        return EntryResult(kept.entry, kind, reed, doubts=tuple(doubts), instead_of=old, note=note, read=read)
 
 
 def amended_record(journal: Journal, entry: str, words: Sequence[str]) -> tuple[str, Amendable, Amendable]:
