@@ -473,7 +473,40 @@ def test_a_finished_reed_is_handed_over_by_a_letter_that_enter_names(journal: Jo
     sitting = seated(journal, advice=replace(CUT, action="finished", length_mm=0.0))
     list(sitting.open())
     play(sitting, FIRST)
+    assert sitting.prompt() == "R-1, is it good? v = yes: "
     assert "v hands this reed over as good" in play(sitting, "")[0]
+
+
+def test_a_length_typed_after_enter_is_another_cut_only_if_the_maker_says_so(journal: Journal) -> None:
+    """Was: logged as a second cut, unasked."""
+    sitting = seated(journal, reeds=["R-1"])
+    list(sitting.open())
+
+    def lengths() -> list[float | None]:
+        return [one.record.length_mm for one in journal.of_reed("R-1").trims]
+
+    play(sitting, FIRST, "")
+    question = "? Enter logged 0.14 mm (0.14 asked) off R-1 just now; is 0.16 mm another cut, or in its place?"
+    assert " ".join(" ".join(play(sitting, "0.16")).split()) == question
+    assert sitting.prompt() == "R-1, a another cut, i in its place, n neither: "
+    assert play(sitting, "n") == ["not logged"]
+    assert lengths() == [0.14]
+    play(sitting, "0.16")
+    assert next(sitting.close()).startswith("not logged, since nobody answered: 0.16 mm off R-1")
+    assert lengths() == [0.14]
+    play(sitting, "0.16", "i")
+    (trim,) = (one.record for one in journal.of_reed("R-1").trims)
+    assert (trim.length_mm, trim.asked_mm) == (0.16, 0.14)
+    assert sitting.tally.line() == "1 read, 1 cut (0.16 mm), 1 struck"
+    play(sitting, "u")
+    assert lengths() == []
+    play(sitting, "reed R-1", "", "0.05", "a")
+    assert lengths() == [0.14, 0.05]
+    assert not any(one.doubts for one in journal.of_reed("R-1").trims)
+    play(sitting, "u")
+    assert lengths() == [0.14]
+    play(sitting, SECOND)
+    assert play(sitting, "0.2")[0].startswith("logged tri-")  # a reading came between
 
 
 def test_a_reed_that_has_left_says_why_there_is_no_answer(journal: Journal) -> None:
@@ -703,7 +736,7 @@ def test_what_no_chanter_sounds_is_not_kept_though_it_is_confirmed(journal: Jour
 def test_undo_does_not_stick_at_an_entry_that_somebody_else_struck(journal: Journal) -> None:
     sitting = seated(journal)
     list(sitting.open())
-    play(sitting, FIRST, "", "0.1")
+    play(sitting, FIRST, "", "0.1", "a")
     first_cut, second_cut = (one.entry for one in journal.of_reed("R-1").trims)
     journal.strike(second_cut, "struck in another window")
     said = " ".join(" ".join(play(sitting, "u")).split())

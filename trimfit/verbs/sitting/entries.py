@@ -17,6 +17,7 @@ from trimfit.entry.line_parser import parse_trim
 from trimfit.entry.tokens import split_words
 from trimfit.verbs.log import entry_in_words, read_in_doubts
 from trimfit.verbs.sitting.held_entries import (
+    ANOTHER_CUT,
     Held,
     HeldPlain,
     HeldReading,
@@ -63,6 +64,7 @@ class Entries(ReedInHand):
             yield from self._trim(
                 f"length {advice.length_mm:.4f} lip {advice.lip_strokes} asked {advice.length_mm:.4f}"
             )
+            self._by_enter = self._undo[-1].entry if self._undo and self.held is None else ""
 
     def _trim(self, text: str) -> Iterator[str]:
         line = parse_trim(text)
@@ -138,6 +140,8 @@ class Entries(ReedInHand):
                 advised_mm=advised_mm,
             ),
         )
+        if isinstance(held, HeldTrim) and (another := self._another_cut(held.record)):
+            doubts = (another, *(doubt for doubt in doubts if doubt.kind != "twice"))
         if others:
             self.advice = None
         self.held = replace(held, doubts=doubts)
@@ -148,6 +152,16 @@ class Entries(ReedInHand):
     def _chanter_doubts(self, held: HeldReading) -> Sequence[Doubt]:
         named = held.line.chanter or (self._standing.chanter if self._standing else None)
         return read_in_doubts(self.bench.journal, held.record, self._here(), named=bool(named))
+
+    def _another_cut(self, trim: Trim) -> Doubt | None:
+        """Whether a length typed right after Enter logged the advised cut is one more, or what was really taken."""
+        last = self._undo[-1] if self._undo else None
+        if last is None or last.entry != self._by_enter or not trim.length_mm or trim.lip_strokes:
+            return None
+        sentence = (
+            f"Enter logged {words_for(last.record)} just now; is {trim.length_mm:g} mm another cut, or in its place?"
+        )
+        return Doubt(ANOTHER_CUT, "length_mm", sentence)
 
     def _cuts_of_others(self) -> list[Trim]:
         """The cuts that came to this reed from elsewhere since it was last looked at here; it is looked at anew."""

@@ -13,6 +13,8 @@ from trimfit.base.records import Chanter, Doubt, Event, Outcome, Reading, Reed, 
 from trimfit.entry.checks import MOVED
 from trimfit.entry.parsed_lines import ReadingLine, TrimLine
 
+ANOTHER_CUT = "another-cut"
+"""Of a length typed after Enter logged the advised one: one more cut, or what was really taken."""
 Record = Reading | Trim | Event | Outcome | Reed | Chanter
 # A cut this far from the advised one was another cut, not the advised one badly done: it tells nothing of the hand.
 SAME_CUT_SHARE, SAME_CUT_MM = 0.4, 0.03
@@ -83,6 +85,8 @@ def keys_of(held: Held) -> str:
         return "y log it, n drop it"
     if may_have_moved(held.doubts):
         return "r (misread), m (moved), or Enter to keep it marked"
+    if any(doubt.kind == ANOTHER_CUT for doubt in held.doubts):
+        return "a another cut, i in its place, n neither"
     choice = "s as suggested, " if meant(held.doubts) else ""
     return f"y as typed, {choice}n drop it, or what is right"
 

@@ -18,6 +18,7 @@ from trimfit.entry.unnamed_numbers import is_unnamed, with_names
 from trimfit.verbs.log import read_in, worked_there
 from trimfit.verbs.sitting.entries import Entries
 from trimfit.verbs.sitting.held_entries import (
+    ANOTHER_CUT,
     Held,
     HeldPlain,
     HeldReading,
@@ -144,9 +145,17 @@ class Readings(Entries):
             answered = yield from self._answer_echo(held, text)
             if answered is not None:
                 return None if answered else text
-        if word in ("y", "yes", "keep") or (moved and not word):
-            # that it is new was asked, and is no doubt any more
-            held = self.held = replace(held, doubts=tuple(one for one in held.doubts if one.kind != NEW_CHANTER))
+        another = any(one.kind == ANOTHER_CUT for one in held.doubts)
+        if another and word in ("i", "instead") and isinstance(held, HeldTrim):
+            entry, record, doubts = self.bench.amended(self._by_enter, f"length {held.record.length_mm:.4f}")
+            self.held = HeldPlain(record, tuple(doubts), instead_of=entry)
+            if not doubts:
+                yield from self._keep("")
+            yield from self._doubted(doubts)
+        elif word in ("y", "yes", "keep") or (another and word in ("a", "another")) or (moved and not word):
+            # that it is new, or one more, was asked, and is no doubt any more
+            asked = NEW_CHANTER, ANOTHER_CUT
+            held = self.held = replace(held, doubts=tuple(one for one in held.doubts if one.kind not in asked))
             yield from self._keep("kept and marked" if held.doubts else "")
             if isinstance(held, HeldPlain) and held.then:
                 return held.then

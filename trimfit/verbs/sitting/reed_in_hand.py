@@ -61,6 +61,7 @@ class ReedInHand:
     _mode: ValueMeaning = "auto"
     _names: Sequence[str] | None = None
     _asked_seq: int = 0
+    _by_enter: str = ""
     _settings: Settings = field(default_factory=Settings)
 
     def _fault(self, error: TrimfitError) -> Iterator[str]:

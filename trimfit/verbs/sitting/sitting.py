@@ -64,6 +64,8 @@ class Sitting(Readings):
             return f"{name}, {keys_of(self.held)}: "
         if self.advice is not None and self.advice.action == "trim":
             return f"{name}, Enter = {cut_words(self.advice)} taken: "
+        if self.advice is not None and self.advice.action == "finished" and not self.advice.outcome:
+            return f"{name}, is it good? v = yes: "
         return f"{name}: "
 
     def completions(self, text: str) -> list[str]:
