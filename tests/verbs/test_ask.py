@@ -208,6 +208,29 @@ def test_a_reed_that_left_the_bench_is_said_to_have_left(first_week: Path) -> No
         assert left[3].startswith("  then: past")
 
 
+@pytest.mark.parametrize("outcome", ["good", "lost", "to-stock"])
+def test_of_a_reed_that_left_with_work_undone_no_cut_is_said(first_week: Path, outcome: str) -> None:
+    """Was: the action trim, and where the gap is after the cut."""
+    near_the_end(first_week, "1", -40.0, -40.0)
+    as_asked = asked_then(first_week, "1")
+    assert as_asked.action == "trim"
+    with Journal(first_week) as journal:
+        journal.append(Outcome("1", "2026-03-21", outcome))
+    advice = on(first_week, ask_reed, "1")
+    assert (advice.action, advice.length_mm, advice.trims_left, advice.reason) == (
+        "finished",
+        0,
+        0,
+        "it left the bench",
+    )
+    assert (advice.gap_after_cents, advice.chance_within) == (advice.gap_now_cents, None)
+    said = " ".join(advice_lines(advice))
+    assert ("as it left: F " in said) == (outcome != "to-stock")
+    assert "F 40 cents under E" in said or "F 39 cents under E" in said
+    assert not any(word in said for word in ("after the cut", "then:", "cut left", "take off"))
+    assert on(first_week, ask_reed, "1", order="band").action == "read-again"  # as if for it, months later
+
+
 def test_of_a_reed_with_two_outcomes_all_strikes_are_named(first_week: Path) -> None:
     """After a merge two may stand; of one that was struck the other still had it gone."""
     near_the_end(first_week, "1", 0.0, 0.0, 0.0)

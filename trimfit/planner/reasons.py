@@ -22,6 +22,8 @@ SURE = 0.9
 LONG_DAYS = 7.0
 """A reed that lay so long is cut with a word of it."""
 WIDE_TOLERANCES = 4.0
+GONE = "gone"
+"""A choice's reason of a reed that left the bench, work undone."""
 NO_LENGTH_REASON = "no-length"
 """A choice's reason where, by what is logged, no length that the blade has closes the gap."""
 NO_LENGTH = "by what is logged no length closes the gap"
@@ -338,6 +340,8 @@ def _read_again(choice: Choice, aim: Aim, grounds: Grounds) -> str:
 def reason(choice: Choice, aim: Aim, grounds: Grounds, suits: str = "") -> str:
     """Why, without the gap itself, the gap after the cut and what the answer leans on; may be empty for a cut."""
     pitch = hz_from_cents(choice.meet_mean_cents)
+    if choice.reason == GONE:
+        return "it left the bench"
     if choice.action == "trim":
         said = ""
         if choice.lip_strokes:

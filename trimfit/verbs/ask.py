@@ -16,8 +16,8 @@ from trimfit.base.pitch import OUTPUTS
 from trimfit.base.records import Order, ReedHistory
 from trimfit.planner.aim import Aim
 from trimfit.planner.chance_past import chance_over, length_wanted
-from trimfit.planner.reasons import NO_LENGTH_REASON, leanings, reason, why
-from trimfit.session.evidence import decide, grounds, here_of, moved_by_itself
+from trimfit.planner.reasons import GONE, NO_LENGTH_REASON, leanings, reason, why
+from trimfit.session.evidence import as_it_stands, decide, grounds, here_of, moved_by_itself
 from trimfit.session.open_log import Bench, Seen
 from trimfit.session.order_progress import Progress, came_back, order_named, order_progress
 from trimfit.session.reed_forecasts import forecast_of
@@ -46,7 +46,7 @@ def ask_reed(session: Session, reed: str, *, order: str | None = None, at_s: flo
         bench = session.bench(at_s)
         chanters = [aimed.chanter] if aimed is not None else []
         seen = bench.see_reed(record, chanters)
-        advice = advise(bench, seen, aimed) if aimed is not None else advise(*as_left(bench, seen))
+        advice = advise(bench, seen, aimed) if aimed is not None else advise(*as_left(bench, seen), gone=True)
         return replace(advice, came_back=came_back(seen.history))
 
 
@@ -131,13 +131,20 @@ def work_order(history: ReedHistory, advice: Advice | None, good: dict[str, int]
     return (advice is not None and advice.action in DONE, *urgency, *last)
 
 
-def advise(bench: Bench, seen: Seen, order: Order | None = None) -> Advice:
-    """The next step for one reed as it is seen, for its own order or for another."""
+def advise(bench: Bench, seen: Seen, order: Order | None = None, *, gone: bool = False) -> Advice:
+    """The next step for one reed as it is seen, for its own order or for another.
+
+    gone: of a reed that left the bench none, whatever was still to be done: it is finished, or past or no fit as it is.
+    """
     order = order or seen.history.order
     aim = bench.aim(seen, order)
     posterior = bench.posterior(seen, aim)
     ground = grounds(bench, seen, aim)
     choice = decide(bench, seen, posterior, aim, ground)
+    outcome = seen.history.outcome
+    gone = gone and outcome is not None
+    if gone and choice.action not in DONE:
+        choice = as_it_stands(choice, GONE, "finished")
     (forecast,) = forecast_of(bench, [(seen, aim)])
     left = 0.0 if choice.action in DONE else max(forecast.cuts, float(choice.action == "trim"))
     need = length_wanted(posterior, max(aim.most_removed_mm - posterior.removed_mm, 0.0))
@@ -146,10 +153,10 @@ def advise(bench: Bench, seen: Seen, order: Order | None = None) -> Advice:
     closes = choice.reason != NO_LENGTH_REASON and not ground.impossible
     if not closes:
         need = None
-    if need is None:
+    if need is None and not gone:
         left = float(choice.action == "trim")
     gap_known = not ground.impossible
-    record, outcome = seen.history.reed.record, seen.history.outcome
+    record = seen.history.reed.record
     if choice.action == "trim":
         ground = replace(ground, longest_mm=bench.longest_cut_mm(record.reed_type))
     ground = replace(ground, here=here_of(seen, posterior, aim), no_cut_left=cuts_cell(left) == "none")
@@ -179,7 +186,7 @@ def advise(bench: Bench, seen: Seen, order: Order | None = None) -> Advice:
         notes=tuple(leanings(ground, choice.action)),
         need_mm=need,
         moved_cents=moved_by_itself(seen),
-        chance_within=forecast.good if closes else None,
+        chance_within=forecast.good if closes and choice.reason != GONE else None,
         here=None if ground.here is None else ground.here.answer(),
         outcomes=bench.journal.outcomes_of(seen.name) if outcome is not None else (),
         is_it_away=ground.is_it_away(),

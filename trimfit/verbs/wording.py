@@ -180,7 +180,8 @@ def advice_lines(advice: Advice, width: int = 80) -> list[str]:
             back = f"  It was called good and came back since ({plain_name(advice.came_back, 80)}); it counts as good"
             then = [*wrapped(f"{back} no more, and its outcome still stands; {again}:", width, "    "), *strikes]
         if went != "good":
-            then = [f"  {again}:", *strikes, f"  then: {_head(advice)}"]
+            then = [f"  {again}:", *strikes]
+            then += [f"  then: {_head(advice)}"] if advice.action in ("past", "no-fit") else []
         lines = [f"> left the bench: {went}", *then]
     stand = []
     if advice.here is not None and advice.gap_now_cents and (advice.gap_read or advice.action == "trim"):
@@ -202,7 +203,7 @@ def advice_lines(advice: Advice, width: int = 80) -> list[str]:
     gone = advice.outcome in ("good", "lost")
     if stand:
         lines += wrapped("  " + "as it left: " * gone + "; ".join(stand), width, "    ")
-    if gone:
+    if advice.outcome:
         return lines
     if advice.closes and ((advice.gap_read and advice.action not in ("past", "no-fit")) or advice.action == "trim"):
         going = "chance of going past"

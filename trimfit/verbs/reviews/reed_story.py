@@ -117,7 +117,7 @@ def review_of(bench: Bench, seen: Seen) -> ReedReview:
         lip_strokes=seen.lip_strokes,
         outcome=outcome.record.outcome if outcome is not None else None,
         events=tuple(replace(event, short=_short(bench, event.entry)) for event in in_time),
-        advice=replace(advise(then, left), came_back=came_back(seen.history)),
+        advice=replace(advise(then, left, gone=True), came_back=came_back(seen.history)),
         own_lines=own_lines(then, left, then.aim(left)),
     )
 
