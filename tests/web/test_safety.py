@@ -138,7 +138,8 @@ def test_a_key_lets_one_device_in_and_only_one(log: Path) -> None:
         assert second.see("/").status == 403
         first.passed = cookie.partition(";")[0]
         assert first.see("/").status == 200
-        # and a device that is in lets another in
+        # and a device that is in lets another in, by a form that has no fields
+        assert first.enter("/devices", {"minutes": "60"}).status == 422
         page = first.enter("/devices", {})
         address = page.text.partition('class="address">')[2].partition("<")[0]
         assert "<svg" in page.text

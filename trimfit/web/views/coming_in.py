@@ -44,6 +44,8 @@ async def devices(request: Request) -> Response:
     """How to let another device in; with POST a fresh key, shown once, with its square code."""
     address, code = "", None
     if request.method == "POST":
+        if await request.body():
+            await form_of(request, ())
         address = door_address(str(request.base_url), _keys(request).new())
         code = square_svg(address)
     context = {"address": address, "code": code, "minutes": round(KEY_S / 60.0)}
