@@ -12,13 +12,14 @@ from typing import Any
 import pytest
 from typer.testing import CliRunner
 
-from tests.opened import on
+from tests.opened import append_all, on, small_shop
 from trimfit.base.progress import quiet
-from trimfit.base.records import Reading, Reed
+from trimfit.base.records import Chanter, Reading, Reed
 from trimfit.cli.app import app
 from trimfit.cli.fast_path import answered
 from trimfit.log.journal import Journal
-from trimfit.session.fit import fit_and_keep
+from trimfit.regression.fitted_model import FittedModel
+from trimfit.session.fit import _is_due, fit_and_keep
 from trimfit.session.session import Session
 from trimfit.verbs.ask import ask_reed
 from trimfit.verbs.sitting.sitting import sitting_on
@@ -118,6 +119,23 @@ def test_a_fit_that_is_due_is_made_after_the_reading_is_saved(tmp_path: Path, mo
         with pytest.raises(KeyboardInterrupt):
             list(lines)
     assert at_the_fit == [5, 6]
+
+
+def test_a_fit_is_due_once_f_is_read_in_a_chanter_known_by_a_crow_alone(tmp_path: Path) -> None:
+    path = tmp_path / "log"
+    small_shop(path, 8, lambda _: 0.2)
+    with Session(path) as session:
+        journal = session.journal
+        append_all(journal, [Chanter("far"), Reading("R-1", "2026-09-15T10:00", "far", 530.0)])
+
+        def due_after(model: FittedModel, at: str, chanter: str) -> bool:
+            journal.append(Reading("R-1", at, chanter, notes_hz={"f": 778.0, "e": 701.5}))
+            return _is_due(journal, model, session.settings)
+
+        model = fit_and_keep(journal, quiet)
+        assert not due_after(model, "2026-09-15T11:00", "near")
+        assert due_after(model, "2026-09-15T12:00", "far")
+        assert not due_after(fit_and_keep(journal, quiet), "2026-09-15T13:00", "far")
 
 
 def test_the_checks_of_an_entry_never_fit(log: Path, monkeypatch: pytest.MonkeyPatch) -> None:

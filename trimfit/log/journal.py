@@ -358,13 +358,16 @@ class Journal(Store):
         rows = self._rows(f"SELECT chanter FROM chanters WHERE {LIVE} LIMIT 2")
         return str(rows[0][0]) if len(rows) == 1 else None
 
-    def chanter_read(self, chanter: str) -> bool:
-        """Whether any reed was ever read in this chanter with F and E both. Looked for from the latest entry back."""
+    def chanter_read(self, chanter: str, until_seq: int | None = None) -> bool:
+        """Whether any reed was ever read in this chanter with F and E both. Looked for from the latest entry back.
+
+        until_seq: among the entries up to that one.
+        """
         query = (
             "SELECT 1 FROM readings WHERE chanter = ? AND f_hz IS NOT NULL AND e_hz IS NOT NULL "
-            f"AND {LIVE} ORDER BY seq DESC LIMIT 1"
+            f"AND seq <= ? AND {LIVE} ORDER BY seq DESC LIMIT 1"
         )
-        return bool(self._rows(query, (chanter,)))
+        return bool(self._rows(query, (chanter, 2**62 if until_seq is None else until_seq)))
 
     def latest_cuts(self, reed_type: str, *, but: str = "", until_s: float | None = None) -> tuple[float | None, int]:
         """The longest of the latest cuts of a type's reeds, in mm, and how many there are; None where none was logged.

@@ -2,9 +2,9 @@
 
 A fit is due when readings logged (or struck, counted fivefold) since the last are a quarter of those it holds and at
 least twenty, when the ratios were changed, when a chanter that it knows got another kind or gauge, when F was read in a
-chanter that is away or that it does not know (as far as it has room for one more), or when five or more of them are of
-reed types that it does not know, taken together. In between nothing is lost: the readings since count
-at once for their own batch (`regression.posterior.reed`), and once they are a fiftieth and at least ten the
+chanter that is away, or that it does not know (as far as it has room for one more), or knows by crows alone, or when
+five or more of them are of reed types that it does not know, taken together. In between nothing is lost: the readings
+since count at once for their own batch (`regression.posterior.reed`), and once they are a fiftieth and at least ten the
 coefficients follow too, by the changed batches alone (`regression.fitting.update`): what a type does, and a chanter,
 for all other reeds.
 """
@@ -135,13 +135,16 @@ def _is_due(journal: Journal, model: FittedModel, settings: Settings) -> bool:
     chanters = journal.chanters()
     if model.readings and not same_kinds(model.hierarchy, model.coding.chanters, chanters):
         return True
-    found = journal.columns("reading", ["reed", "chanter", "f_hz"], after_seq=model.fit_seq)
+    found = journal.columns("reading", ["reed", "chanter", "f_hz", "e_hz"], after_seq=model.fit_seq)
     # the few readings in such a chanter are most of what is known of it, for reeds of all batches
     room = len(model.coding.chanters) < MOST_CHANTERS
-    for name in {chanter for _, chanter, f_hz in found if chanter and f_hz}:
+    for name in {chanter for _, chanter, f_hz, _ in found if chanter and f_hz}:
         if (room and name not in model.coding.chanters) or (name in chanters and chanters[name].at_hand == "no"):
             return True
-    since = [reed for reed, _, _ in found]
+    for name in {chanter for _, chanter, f_hz, e_hz in found if f_hz and e_hz} & set(model.coding.chanters):
+        if not journal.chanter_read(name, model.fit_seq):  # only its crow was read until then
+            return True
+    since = [reed for reed, *_ in found]
     fresh = len(since)
     fresh += STRIKE_COUNTS * max(journal.count("strike") - model.strikes, 0)
     if fresh >= max(DUE_SHARE * model.readings, DUE_LEAST):
