@@ -53,14 +53,16 @@ def _cents(value: float | None) -> str:
 
 
 def _share(share: float, readings: int) -> str:
-    """A share p of n readings in a hundred and its standard error, sqrt(p (1 - p) / n); blank under FEWEST readings.
+    """A share p of n readings in a hundred and its standard error, sqrt(p (1 - p) / n), `<1` where that rounds to none;
+    `too few` under FEWEST readings.
 
     Where it is none or all of them, the error is that of p = 1 / (n + 1) or n / (n + 1).
     """
     if readings < FEWEST:
-        return ""
+        return "too few"
     inside = min(max(share, 1.0 / (readings + 1)), readings / (readings + 1))
-    return f"{100 * share:.0f} ± {100 * math.sqrt(inside * (1.0 - inside) / readings):.0f}"
+    error = 100 * math.sqrt(inside * (1.0 - inside) / readings)
+    return f"{100 * share:.0f} ± {f'{error:.0f}' if error >= 0.5 else '<1'}"
 
 
 def _lines(found: dict[str, Any]) -> list[str]:
@@ -89,7 +91,10 @@ def _lines(found: dict[str, Any]) -> list[str]:
     parts = [(part["part"], *(_cents(part[name]) for name in varying)) for part in found["variance"]]
     names = ("gap", "crow", "pitch", "gap per mm", "crow per mm")
     lines += table(("part", *names), parts, right=(1, 2, 3, 4, 5))
-    twice = "reading: what no other part explains; how a reed reads twice:"
+    twice = (
+        "reading: what no other part explains, also over cuts, what a curve misses among it; how one state is read "
+        "twice:"
+    )
     lines += prose_and_command(twice, command("review", "repeatability"))
     lines += _held_out_lines(found["held_out"])
     lines += _by_readings_lines(found["held_out"])
@@ -256,5 +261,9 @@ def _weight_lines(weights: list[dict[str, Any]]) -> list[str]:
         for one in weights
     ]
     heads = ("type", "weight", "reeds", "crow Hz", "mm off in all", "by weight")
-    lines = ["", "weight, crow and trim of reeds that ended good (90 %)", *table(heads, rows, right=(2, 5))]
+    lines = [
+        "",
+        "weight, crow and trim of reeds that ended good and whose crow was read (90 %)",
+        *table(heads, rows, right=(2, 5)),
+    ]
     return lines + prose("crow: as first read; by weight: so many hundredths of the trim's spread go with weight")

@@ -276,6 +276,15 @@ def _run_lines(run: Rehearsal) -> list[str]:
         f"of {counted(reeds, 'reed')}, as it stands, good % scatters by ± {scatter[0]} and past "
         f"% by ± {scatter[1]} (standard deviation), by {why}"
     )
+    alike = [
+        one.change
+        for one in run.what_if
+        if abs(one.good - run.good) < run.good_se and abs(one.past - run.past) < run.past_se
+    ]
+    if alike:
+        legend += (
+            f"; {' and '.join(alike)} differ{'s' * (len(alike) == 1)} from it in both by less: one run hardly shows it"
+        )
     return [*lines, *table(heads, rows, right=(1, 2, 3, 4, 5)), *prose(legend)]
 
 

@@ -61,8 +61,8 @@ def test_parts_of_the_reading_error_are_found() -> None:
     assert found["gap"].condition_cents < 0.3
     assert (
         found["gap"].why
-        == "a reading errs by 1.12 cents (standard deviation, 1.10 to 1.15); the level is known to ± 1 cent after 4 "
-        "readings"
+        == "a reading errs by 1.12 cents (standard deviation, 1.10 to 1.15); the level is known to ± 1 cent, nine "
+        "times in ten, after 4 readings"
     )
 
 
@@ -138,7 +138,7 @@ def test_readings_for_a_level_known_to_a_cent() -> None:
 def test_one_sitting_may_not_be_enough() -> None:
     note = repeatability.bench_repeatability(_bench(7, 300, within=0.5, sitting=1.5))[0]
     assert note.readings_in_sitting is None
-    assert "the level is known to ± 1 cent after 7 sittings with one in each; 50 readings of one sitting" in note.why
+    assert "known to ± 1 cent, nine times in ten, after 7 sittings with one in each; 50 readings of one" in note.why
 
 
 def test_nothing_to_pool_is_said() -> None:

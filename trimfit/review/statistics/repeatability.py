@@ -320,7 +320,7 @@ def _sentence(study: GaugeStudy, here: int | None, elsewhere: int) -> str:
     few = ", from few repeats" if min(part.df for part in study.parts) < FEW_REPEATS else ""
     n = 1 if ends.high - ends.low >= 0.15 else 2
     errs = f"{study.total.sd:.{n}f} cents (standard deviation, {ends.low:.{n}f} to {ends.high:.{n}f}{few})"
-    said = f"a reading errs by {errs}; the level is known to ± 1 cent after"
+    said = f"a reading errs by {errs}; the level is known to ± 1 cent, nine times in ten, after"
     sittings = f"{elsewhere} sitting{'s' if elsewhere > 1 else ''} with one in each"
     if here is None:
         return f"{said} {sittings}; {MOST_IN_SITTING} readings of one sitting do not tell it so closely"
