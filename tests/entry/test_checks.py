@@ -282,6 +282,9 @@ def test_balance_says_which_way_to_seat() -> None:
     assert "high A is 2.2 Hz over low A, as low A; seat the reed shallower" in doubt.sentence
     (doubt,) = reading_doubts(reading(sounding(under)), story(), SHOP)
     assert "under low A, as low A; seat the reed deeper" in doubt.sentence
+    slip = {**sounding(), "low_a": 486.0}
+    (doubt,) = reading_doubts(reading(slip), story(), SHOP)
+    assert doubt.sentence.endswith("no seat takes them so far apart; is one of them mistyped?")
 
 
 @pytest.mark.parametrize(

@@ -373,13 +373,15 @@ def _unbalanced(reading: Reading, settings: Settings, scale: Mapping[str, Fracti
     over_hz = unbalanced_reading(reading, settings, scale)
     if over_hz is None:
         return None
+    from trimfit.regression.design import SEATING_TOLERANCES
+
     # The top hand's air column is the shorter one, so seating a reed deeper raises the top hand more.
     seat = "shallower" if over_hz > 0 else "deeper"
     side = "over" if over_hz > 0 else "under"
-    sentence = (
-        f"The A's do not balance: high A is {abs(over_hz):.1f} Hz {side} low A, as low A; "
-        f"seat the reed {seat} and read again, or is it right?"
-    )
+    remedy = f"seat the reed {seat} and read again, or is it right?"
+    if abs(over_hz) > SEATING_TOLERANCES * settings.balance_tolerance_hz:
+        remedy = "no seat takes them so far apart; is one of them mistyped?"
+    sentence = f"The A's do not balance: high A is {abs(over_hz):.1f} Hz {side} low A, as low A; {remedy}"
     return Doubt("a-unbalanced", "high_a_hz", sentence)
 
 

@@ -77,7 +77,7 @@ def _out_of_bounds(column: Column, value: float, scale: Scale) -> InputError:
         (-1.0, "without the sign"),
     ]
     if column.name in ("length_mm", "asked_mm"):
-        guesses = [(0.01, "typed in hundredths")]
+        guesses = [(0.01, "typed in hundredths"), (0.001, "typed in thousandths")][value >= 150.0 :]
     if column.note is not None:
         guesses = [(0.5, "an octave lower"), (2.0, "an octave higher"), *guesses]
         as_low_a, ratio = BOUNDS["as_low_a_hz"], note_ratio(column.note, scale)
