@@ -201,6 +201,7 @@ def test_a_trim_keeps_its_time_and_remark() -> None:
         ("0", "nothing was taken off"),
         ("-0.1", "out of bounds"),
         ("150", "150 is out of bounds"),
+        ("42", "42 is out of bounds; give 0 to 15: did you mean 0.42, typed in hundredths"),
         ("0.1 0.2", "given twice"),
         ("0.1 lipp 2", "did you mean lip"),
         ("zzz", "say 0.14, or 0.14 lip 2"),

@@ -116,7 +116,9 @@ def within(name: str, value: float, *, bounds: str | None = None) -> float:
     """`value`, if it lies in the bounds kept for `bounds` (default `name`); InputError with the bounds if not."""
     low, high = BOUNDS[bounds or name]
     if not low <= value <= high:
-        raise InputError(f"{value:g} is out of bounds", name, f"give {plain_number(low)} to {plain_number(high)}")
+        in_hundredths = name in ("length_mm", "asked_mm") and 0.0 < value < 100.0
+        hint = f": did you mean {value / 100.0:g}, typed in hundredths?" if in_hundredths else ""
+        raise InputError(f"{value:g} is out of bounds", name, f"give {plain_number(low)} to {plain_number(high)}{hint}")
     return value
 
 
