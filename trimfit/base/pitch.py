@@ -16,6 +16,8 @@ from types import MappingProxyType
 from trimfit.base.errors import InputError, short
 
 REFERENCE_HZ = 440.0
+# A's farther apart than so many tolerances are a slip of the hand, no badly seated reed.
+SEATING_TOLERANCES = 8.0
 NOTES = ("low_g", "low_a", "b", "c", "d", "e", "f", "high_g", "high_a")
 OUTPUTS = ("crow", *NOTES)
 OUTPUT_WORDS: Mapping[str, str] = MappingProxyType(

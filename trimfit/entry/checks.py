@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING
 
 from trimfit.base.errors import InputError, short
 from trimfit.base.iso_dates import DAY_S, at_s, has_offset, local_minute, own_minute
+from trimfit.base.pitch import SEATING_TOLERANCES
 from trimfit.base.plain_words import cents_words, counted
 from trimfit.base.records import Chanter, Doubt, Event, Logged, Outcome, Reading, ReedHistory, Settings, Trim
 from trimfit.entry.entry_times import CLOCKS_APART_S
@@ -373,8 +374,6 @@ def _unbalanced(reading: Reading, settings: Settings, scale: Mapping[str, Fracti
     over_hz = unbalanced_reading(reading, settings, scale)
     if over_hz is None:
         return None
-    from trimfit.regression.design import SEATING_TOLERANCES
-
     # The top hand's air column is the shorter one, so seating a reed deeper raises the top hand more.
     seat = "shallower" if over_hz > 0 else "deeper"
     side = "over" if over_hz > 0 else "under"

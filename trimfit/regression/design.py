@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from trimfit.base.errors import InputError, nearest
-from trimfit.base.pitch import OUTPUTS
+from trimfit.base.pitch import OUTPUTS, SEATING_TOLERANCES
 from trimfit.regression.curve import bent_mm
 from trimfit.regression.outputs import HIGH_A, LOW_A, Array, K, edges_of, numbered
 from trimfit.regression.priors import OWNERS_WEIGHT
@@ -34,8 +34,6 @@ SAME_WORK_DAYS = 0.25
 """Trims of one reed within six hours of each other are one work, done at the last of them."""
 LEAST_WEIGHT = 1e-3
 """However little a cell counts, its row stays in the sums."""
-SEATING_TOLERANCES = 8.0
-"""A's farther apart than so many tolerances are a slip of the hand, no badly seated reed."""
 MOST_TAPES = 40
 """So many tapes have coefficients of their own, those read most."""
 
