@@ -97,6 +97,29 @@ def test_where_fewer_blanks_are_free_than_are_to_be_started_every_screen_says_so
     assert f"many: {' '.join(run.shortage.split()[:4])}" in typed.say("pick", "many")
 
 
+def test_no_blank_is_to_be_started_where_hardly_any_would_be_good(demo_log: Path, tmp_path: Path) -> None:
+    """Was: `above the line: start these`, and on the page they were ticked, beside `hardly any of these would be good`;
+    and of an order of a weight, how sure it is with no word of reeds whose weight nobody said."""
+    log = Path(shutil.copy(demo_log, tmp_path / "log"))
+    with Session(log) as session:
+        lose_most_blanks(session.journal)
+        session.journal.append(Order("high", "CH-07 plain", target_pitch_hz=490.0, quantity=2))
+        session.journal.append(Order("hard", "CH-07 plain", weight="hard", quantity=2))
+        found = picked(session, "high")
+        assert found.shortage().endswith("hardly any of these would be good")
+        assert found.start_and_shown()[0] is None
+        (short,) = allot(session, ["high"]).short
+        assert short.why.startswith("the best reed left")
+        (short,) = allot(session, ["high", "O-12"], begun=True).short
+        assert short.order == "high"
+        run = rehearse_order(session, "hard")
+        note = f"nobody said of {run.draws} of these reeds whether they are hard: the shares do not count it"
+        assert run.notes == (note,)
+    typed = Typed(log)
+    assert "start these" not in typed.say("pick", "high")
+    assert max(map(len, typed.say("rehearse", "high").splitlines())) <= 80
+
+
 def test_what_is_of_one_reed_by_itself_is_called_so_where_many_are_sent(demo_log: Path, tmp_path: Path) -> None:
     """Was: 28 % in `pick` beside 25 % in `rehearse`, and nothing said of what."""
     log = Path(shutil.copy(demo_log, tmp_path / "log"))

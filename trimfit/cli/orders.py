@@ -246,7 +246,9 @@ def _run_lines(run: Rehearsal) -> list[str]:
     lines += prose(f"  {sent}good {good}, past {past}{already}, neither {neither}{off}", "    ")
     lines.append(f"  {run.trims_per_reed:.1f} cuts and {run.readings_per_reed:.1f} readings a reed")
     if run.to_start is None:
-        lines.append("  hardly any of these would be good: choose other blanks or another chanter (trimfit pick)")
+        lines += prose(
+            "  hardly any of these would be good: choose other blanks or another chanter (trimfit pick)", "    "
+        )
     else:
         sure = f" ({100 * run.chance_enough:.0f} % sure)" if run.chance_enough is not None else ""
         begun = f"{run.in_hand} in hand and " if run.in_hand else ""

@@ -386,6 +386,8 @@ def _short(
             why = f"the best reed left, {name}, would end good with a chance of {chance:.0f} %"
         elif not fits:
             why = f"no free reed is {short(order.weight or '')}"
+        elif max(table.forecasts[i][column].good for i in fits) < HARDLY:
+            why = "hardly any free reed would end good for it"
         else:
             why = "no reed is left for it"
         out.append(Short(order.order, count, found, why))

@@ -93,10 +93,9 @@ class Picked:
         return f"{free or 'no'} free blank{'s' * (free > 1)}{also}"
 
     def start_and_shown(self, *, everything: bool = False) -> tuple[int | None, Sequence[Pick]]:
-        """How many free blanks to start (None: not known), and the blanks to show: some more free ones than are wanted,
-        or all."""
-        unknown = self.need is not None and bool(self.need.unknown)
-        start = None if unknown else self.wanted if self.to_start is None else self.to_start
+        """How many free blanks to start (None: not known, or hardly any would be good), and the blanks to show: some
+        more free ones than are wanted, or all."""
+        start = self.to_start
         most = SHOWN_WITHOUT_NUMBER if self.wanted is None else max(self.wanted, start or 0) + SHOWN_BEYOND
         free = self.free()
         shown_all = everything or len(free) <= most

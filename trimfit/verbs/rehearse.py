@@ -192,6 +192,11 @@ def rehearse_order(session: Session, order_name: str, *, at_s: float | None = No
         if name and name not in types
     ]
     unread = chanter_word(bench, order.chanter)
+    weights = [seen.history.reed.record.weight for seen in (*started, *new)]
+    weight = ""
+    if order.weight and None in weights:
+        weight = f"nobody said of {weights.count(None)} of these reeds whether they are {short(order.weight)}: "
+        weight += "the shares do not count it"
     first = first_ask(bench, order, usual_type(bench, [seen.history for seen in started or new[:1]]))
 
     def scatter(variance: float) -> float:
@@ -225,7 +230,7 @@ def rehearse_order(session: Session, order_name: str, *, at_s: float | None = No
         in_hand=working,
         to_start=need.to_start,
         chance_enough=need.chance_enough,
-        notes=tuple(note for note in (unread, first) if note),
+        notes=tuple(note for note in (unread, weight, first) if note),
         send_reeds=sending.reeds if sending else None,
         chance_one_within=sending.chance_one if sending else None,
         aim_offsets_cents=sending.aims_cents if sending else None,
