@@ -19,6 +19,7 @@ from typing import Any, TypeVar
 
 import numpy as np
 import pandas as pd
+from statsmodels.stats.proportion import proportion_confint
 
 from tests.worlds.foretelling import WHATS, Trial, crow_alone, knowing_scores, make_trials
 from tests.worlds.house import HousePlanner, learned, state_of
@@ -286,14 +287,16 @@ def chance_table(tallies: Sequence[Tally]) -> pd.DataFrame:
 
 
 def chance_picture(table: pd.DataFrame, path: Path, title: str) -> None:
-    """Stated chance against the share that went past, with the sampling error of each group."""
+    """Stated chance against the share that went past, with Wilson's 90 % interval of each group."""
     stated, went = 100 * table["stated"], 100 * table["share"]
-    error = 100 * np.sqrt(table["stated"] * (1 - table["stated"]) / table["cuts"])
-    top = 1.15 * max(float((stated + 2 * error).max()), float(went.max()))
+    low, high = (100 * end for end in proportion_confint(table["past"], table["cuts"], 0.1, "wilson"))
+    top = 1.1 * max(float(high.max()), float(stated.max()))
     with style():
         figure, (axes,) = sheet(False, height_in=4.6)
         axes.plot([0, top], [0, top], color=LIGHT["mute"], linewidth=1.0, linestyle="--")
-        axes.errorbar(stated, went, yerr=1.645 * error, fmt="o", color=LIGHT["f"], capsize=3)
+        axes.errorbar(
+            stated, went, yerr=[(went - low).clip(lower=0.0), high - went], fmt="o", color=LIGHT["f"], capsize=3
+        )
         axes.set(xlabel="stated chance that the cut goes past (%)", ylabel="share of these cuts that went past (%)")
         axes.set_xlim(left=0.0)
         axes.set_ylim(bottom=0.0)
