@@ -12,7 +12,7 @@ from trimfit.planner.choice import Choice
 from trimfit.planner.reasons import Grounds, basis, leanings, reason, why
 
 AIM = Aim("Heron", 6.5, 115.0, 3.7, 8.0)
-KNOWN = Grounds(readings=3, notes_read=3, reed_type="moulded", reeds_of_type=40, unbalanced=False)
+KNOWN = Grounds(readings=3, notes_read=3, reed_type="moulded", reeds_of_type=40, a_apart_cents=0.0)
 CUT = Choice("trim", 0.2, 0, Interval(-20.0, -23.0, -17.0), Interval(-6.0, -9.0, -3.0), 115.0, 2.0, 0.001, 1.5, 0.9, "")
 
 
@@ -146,7 +146,7 @@ def test_each_weak_ground_is_said_once_and_by_its_time() -> None:
         "the readings of 2026-03-01 10:05 and 2026-03-02 09:00 contradict what else was read and count for less"
     )
     assert leanings(replace(KNOWN, reeds_of_type=0), "finished") == []
-    assert "rests on a reading whose A's do not agree" in basis(replace(KNOWN, unbalanced=True, notes_read=1))
+    assert "rests on a reading whose A's are 5 cents apart" in basis(replace(KNOWN, a_apart_cents=-5.2, notes_read=1))
 
 
 def test_a_types_only_reed_is_no_kin_of_its_own() -> None:

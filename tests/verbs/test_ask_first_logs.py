@@ -135,13 +135,11 @@ def test_a_reading_of_another_note_that_is_off_is_no_word_against_f_and_e(ridge_
     assert "counts for less" not in advice.why
 
 
-@pytest.mark.parametrize(("pressure", "apart"), [("6 kPa", True), ("8 kPa", False)])
-def test_the_as_are_out_of_balance_for_the_answer_where_they_are_in_doubt(
-    tmp_path: Path, pressure: str, apart: bool
-) -> None:
+@pytest.mark.parametrize(("high_a", "apart"), [(940.4, 0), (943.2, 5), (999.0, 0)])
+def test_the_as_of_a_reading_are_named_where_it_counts_for_less(tmp_path: Path, high_a: float, apart: int) -> None:
+    """A's that no seat takes so far apart are a slip of one of them, and the reading counts in full."""
     log = tmp_path / "log"
     with Journal(log, create=True) as journal:
         append_all(journal, [Chanter("Heron"), Order("O-1", "Heron"), Reed("R-1", "moulded", "M-1", order="O-1")])
-    read = on(log, log_reading, "R-1", ["f=771.1", "e=711.6", "a=470.2", "A=943.2"], pressure=pressure)
-    assert ("a-unbalanced" in [doubt.kind for doubt in read.doubts]) == apart
-    assert ("whose A's do not agree" in on(log, ask_reed, "R-1").why) == apart
+    on(log, log_reading, "R-1", ["f=771.1", "e=711.6", "a=470.2", f"A={high_a}"])
+    assert (f"A's are {apart} cents apart" in on(log, ask_reed, "R-1").why) == bool(apart)

@@ -35,8 +35,10 @@ class Grounds:
     """What an answer rests on: readings of the reed, reeds of its type, and what is amiss with them.
 
     notes_read: readings with any note; gap_read: those with F and E both, untaped; since_cut: those of them that were
-    taken in the aim's chanter since anything was last taken off. low_weight: when the readings that nothing bears out
-    were taken, as text. doubtful: the one reading since the last cut is unbalanced, not borne out, or marked at entry.
+    taken in the aim's chanter since anything was last taken off. a_apart_cents: how far the last reading's high A
+    stands over its low A, where it counts for less because of it, else 0. low_weight: when the readings that nothing
+    bears out were taken, as text. doubtful: the one reading since the last cut is unbalanced, not borne out, or marked
+    at entry.
     longest_mm: longest cut logged of the type; kpa_assumed: (taken as, asked for) where the order names a pressure and
     the last reading none; chanter_unread: the chanter, where nobody has read F and E in it yet. idle_days: since the
     last reading, 0 while its sitting lasts. event: the last event and its time, as `soaked 2026-03-05 10:00`, where it
@@ -56,7 +58,7 @@ class Grounds:
     notes_read: int
     reed_type: str
     reeds_of_type: int
-    unbalanced: bool
+    a_apart_cents: float
     gap_read: int = 1
     since_cut: int = 1
     doubtful: bool = False
@@ -208,11 +210,12 @@ def leanings(grounds: Grounds, action: str = "trim") -> list[str]:
         names = command("log", "amend", grounds.no_chanter, "chanter=NAME")
         average = "no chanter was named, so this is as in a chanter like the shop's on average"
         said.append(f"{average}: name it with the next reading (--chanter NAME), or put it into this one ({names})")
-    if grounds.unbalanced:
+    if grounds.a_apart_cents:
+        apart = f"A's are {cents_words(abs(grounds.a_apart_cents))} apart"
         said.append(
-            "the answer rests on a reading whose A's do not agree"
+            f"the answer rests on a reading whose {apart}"
             if grounds.notes_read == 1
-            else "its last reading's A's do not agree, so it counts for less"
+            else f"its last reading's {apart}, so it counts for less"
         )
     if action != "read-again" and (differ := disagreement(grounds, action)):
         said.append(differ)

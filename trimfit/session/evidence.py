@@ -23,16 +23,17 @@ from trimfit.base.normal import Z90, interval
 from trimfit.base.pitch import OUTPUTS, hz_from_cents
 from trimfit.base.records import Action, Logged, Reading, ReedHistory
 from trimfit.base.units import Interval
-from trimfit.entry.checks import unbalanced_reading
 from trimfit.planner.aim import Aim, AimPosterior
 from trimfit.planner.chance_past import UNLIKELY, can_close, chance_over
 from trimfit.planner.choice import Choice, Rules, Unconfirmed, choose
 from trimfit.planner.policy_table import MOST_READINGS
 from trimfit.planner.reasons import FEW_REEDS, NO_LENGTH_REASON, Grounds, Here
 from trimfit.regression.curve import KNOTS_MM, UNIT_MM, bent_mm, slope_at
+from trimfit.regression.design import a_imbalance_cents, balance_weight
 from trimfit.regression.fitted_model import FittedModel
 from trimfit.regression.movement.process import SITTING_DAYS
 from trimfit.regression.outputs import GAP, K
+from trimfit.regression.readings.rows import reading_cents
 
 if TYPE_CHECKING:
     from trimfit.session.open_log import Bench, Seen
@@ -69,11 +70,19 @@ def gap_readings(readings: tuple[Logged[Reading], ...], model: FittedModel) -> l
     ]
 
 
+def _apart_cents(reading: Reading, bench: Bench) -> float:
+    """How far a reading's high A stands over its low A, where the model counts the reading for less because of it,
+    else 0."""
+    y = np.array([reading_cents(reading, bench.scale)])
+    even = balance_weight(y, bench.model.coding)[0] == 1.0
+    return 0.0 if even else float(a_imbalance_cents(y)[0])
+
+
 def grounds(bench: Bench, seen: Seen, aim: Aim) -> Grounds:
     """What an answer about this reed leans on."""
     history = seen.history
     with_notes = [r for r in history.readings if r.record.notes_hz]
-    off = bool(with_notes) and unbalanced_reading(with_notes[-1].record, bench.settings, bench.scale) is not None
+    off = _apart_cents(with_notes[-1].record, bench) if with_notes else 0.0
     both = gap_readings(history.readings, bench.model)
     last_cut_s = max((trim.at_s for trim in history.trims), default=float("-inf"))
     read_in = aim.worked_in or aim.chanter
@@ -85,7 +94,7 @@ def grounds(bench: Bench, seen: Seen, aim: Aim) -> Grounds:
     low = tuple(_which(r.record, history) for r in history.readings if r.entry in seen.low_weight)
     only = since[0] if len(since) == 1 else None
     marked = only is not None and (
-        bool(only.doubts) or only.entry in seen.low_weight or (off and only is with_notes[-1])
+        bool(only.doubts) or only.entry in seen.low_weight or (off != 0.0 and only is with_notes[-1])
     )
     assumed = None
     if both and aim.pressure_kpa is not None and both[-1].record.pressure_kpa is None:
@@ -101,7 +110,7 @@ def grounds(bench: Bench, seen: Seen, aim: Aim) -> Grounds:
         notes_read=len(with_notes),
         reed_type=history.reed.record.reed_type,
         reeds_of_type=seen.reeds_of_type,
-        unbalanced=off,
+        a_apart_cents=off,
         gap_read=len(both),
         since_cut=len(since),
         doubtful=marked,

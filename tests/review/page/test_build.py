@@ -537,7 +537,7 @@ def test_a_batch_of_which_too_little_was_read_says_so() -> None:
 
 @pytest.mark.usefixtures("undrawn")
 def test_a_reason_is_told_once_and_what_was_stated_of_a_chanter_and_never_read_is_counted() -> None:
-    note = "its last reading's A's do not agree, so it counts for less"
+    note = "its last reading's A's are 5 cents apart, so it counts for less"
     advice = made_up_report.run_advice("R-1", "trim", 0.3, notes=(note,))
     advice = dataclasses.replace(advice, why=f"F is 29 cents under E; {note}")
     told = ChanterMap("Far 1", told_pitch_hz=471.0, told_crow_hz=548.0, told_crow_type="hard moulded", why="never read")
