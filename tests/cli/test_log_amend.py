@@ -223,3 +223,10 @@ def test_a_mark_of_an_older_log_is_read_in_the_words_of_today(bench: Typed) -> N
         journal.mark(ids(bench)[0], ["unforetold: F is 55 cents over what was predicted; is it right?"])
         assert journal.of_reed("R-1").readings[0].doubts[-1].startswith("unpredicted: F is 55 cents")
         assert journal.accepted_doubts()[-1][1].startswith("unpredicted: F is 55 cents")
+
+
+@pytest.mark.parametrize("words", [["chanter=Band 1"], ["chanter", "Band 1"], ["f=781.4", "chanter=Band 1"]])
+def test_a_chanter_with_a_blank_in_its_name_is_one_word_of_the_shell(bench: Typed, words: list[str]) -> None:
+    bench.say("log", "chanter", "Band 1")
+    assert "in Band 1" in bench.say("log", "amend", ids(bench)[2], *words)
+    assert "in Band 1" in bench.say("log", "reading", "R-1", "e=705.3", *words, "--at", "2026-03-01T11:00")

@@ -12,7 +12,7 @@ from trimfit.base.errors import InputError, short
 from trimfit.base.records import Event, Outcome, Reading, Trim
 from trimfit.entry.line_parser import parse_reading, parse_trim
 from trimfit.entry.parsed_lines import FIELD_OF, with_said
-from trimfit.entry.tokens import TRIM_WORDS, kept_whole, split_words
+from trimfit.entry.tokens import TRIM_WORDS, line_of, says_a_chanter, split_words
 from trimfit.log.entry_kinds import OUTCOMES
 
 Amendable = Reading | Trim | Event | Outcome
@@ -36,14 +36,14 @@ def amended(
     """
     kind = type(record).__name__.lower()
     # What is joined by hand, `f= 779.1`, is no blank.
-    said = split_words(" ".join(words)) if len(words) == 1 else list(words)
+    said = list(words) if len(words) != 1 or says_a_chanter(words[0]) else split_words(words[0])
     for word in said:
         name = word.partition("=")[0].lower()
         if name in _TIMES or name == "reed":
             what = f"an amended {kind} keeps its reed and its time"
             raise InputError(what, short(word), "strike it, and log it anew with --at or --after")
     blank = {said[i][:-1] for i in _blanks(said)}
-    rest = " ".join(kept_whole(said[i]) for i in range(len(said)) if i not in _blanks(said))
+    rest = line_of([word for i, word in enumerate(said) if i not in _blanks(said)])
     if not said:
         raise InputError("nothing is amended", kind, _SAY[kind])
     if isinstance(record, Reading):

@@ -80,8 +80,20 @@ def split_words(text: str) -> list[str]:
     return [match[0].replace('"', "") for match in _WORD.finditer(text)]
 
 
-def kept_whole(word: str) -> str:
-    """A word of the command line as the line parser wants it: in quotes where there are blanks in its value."""
+def line_of(words: Sequence[str]) -> str:
+    """Words of the command line as the line parser wants them: a value in quotes where there are blanks in it."""
+    return " ".join(_kept_whole(word, before) for before, word in zip(["", *words], words, strict=False))
+
+
+def says_a_chanter(word: str) -> bool:
+    """Whether one word of the command line is a chanter by name, blanks in it and all: `chanter=Band 1`."""
+    name, equals, value = word.partition("=")
+    return bool(equals) and "=" not in value and key_of(name) == ("chanter", None)
+
+
+def _kept_whole(word: str, before: str) -> str:
+    if any(map(str.isspace, word)) and key_of(before) == ("chanter", None) and '"' not in word:
+        return f'"{word}"'
     name, equals, value = word.partition("=")
     if not any(letter.isspace() for letter in word) or name.lower() == "remark":
         return word

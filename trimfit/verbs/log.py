@@ -92,13 +92,13 @@ def log_reading(
     from trimfit.base.units import parse_pct, parse_pressure_kpa, parse_temperature_c
     from trimfit.entry.checks import plain_reading_doubts
     from trimfit.entry.line_parser import parse_reading
-    from trimfit.entry.tokens import kept_whole
+    from trimfit.entry.tokens import line_of
     from trimfit.entry.unnamed_numbers import is_unnamed, with_names
 
     journal = session.journal
     with journal.writing():
         history = journal.of_reed(reed)
-        text = " ".join(kept_whole(word) for word in words)
+        text = line_of(words)
         line = parse_reading(
             with_names(text, journal.settings().line_order.split()) if is_unnamed(text) else text,
             scale=journal.scale(),

@@ -11,6 +11,7 @@ from trimfit.base.records import Chanter, Doubt, Event, Outcome, Reading, Reed, 
 from trimfit.entry.checks import outcome_doubts, reading_doubts, when_doubts
 from trimfit.entry.neighbours import ExpectedReading
 from trimfit.entry.similar_names import name_doubts
+from trimfit.entry.tokens import split_words
 from trimfit.entry.typing_slips import Typed
 from trimfit.session.expected_reading import expected_reading
 from trimfit.session.own_lines import OwnLines, own_lines
@@ -132,7 +133,7 @@ class Bench:
 
         Raises InputError for words that say nothing of it.
         """
-        old, before, record = amended_record(self.journal, entry, [words])
+        old, before, record = amended_record(self.journal, entry, split_words(words))
         if record == before:
             raise InputError("nothing to amend: it says so already", "fix")
         return old, record, amendment_doubts(self.session, record, old)
