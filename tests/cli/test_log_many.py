@@ -123,3 +123,20 @@ def test_the_list_of_a_moment_has_no_reed_made_later(bench: Typed) -> None:
         bench.say("log", "reed", reed, "--type", "moulded", "--batch", "B-1", "--order", "O-1", *said)
     for moment, listed in {"2026-02-15": ["R-1", "R-3"], "2026-03-01": ["R-1", "R-2", "R-3"]}.items():
         assert [one["reed"] for one in bench.json("ask", "--all", "--at", moment)] == listed
+
+
+def test_a_reed_that_is_moved_is_asked_about_its_new_type_and_batch(tmp_path: Path) -> None:
+    bench = Typed(tmp_path / "bench.trimfit")
+    bench.say("log", "reed", "R-1..R-3", "--type", "ridge cut", "--batch", "May cane")
+    bench.say("log", "reed", "R-4..R-6", "--type", "moulded", "--batch", "M-1")
+    said = bench.say("log", "reed", "R-4", "--type", "ridge cut", "--batch", "may cane", "--move")
+    assert "did you mean May cane?" in " ".join(said.split())
+    assert "new batch may cane" in said
+    # what is put right for all of a batch at once is not held against what it was
+    assert "did you mean" not in bench.say("log", "reed", "R-4", "--batch", "May cane", "--move")
+    assert "did you mean" not in bench.say("log", "reed", "R-1..R-4", "--batch", "may Cane", "--move")
+    assert "new type mouldedd" in (said := bench.say("log", "reed", "R-5..R-6", "--type", "mouldedd", "--move"))
+    assert "did you mean" not in said
+    assert "Batch M-1 is of type mouldedd so far" in " ".join(
+        bench.say("log", "reed", "R-5", "--type", "ridge cut", "--move").split()
+    )

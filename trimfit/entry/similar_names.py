@@ -6,7 +6,7 @@ Numbers in names tell things apart and are no slips: R-1 is not R-2, batch A not
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from typing import TYPE_CHECKING
 
 from trimfit.base.errors import short
@@ -120,19 +120,30 @@ def name_doubts(journal: Journal, record: Reed | Chanter | Order) -> tuple[list[
         return _alike("chanter", "chanter", record.chanter, journal.chanters()) + doubts, fresh
     if isinstance(record, Order):
         return _alike("order", "order", record.order, journal.orders()) + doubts, fresh
-    rows = journal.columns("reed", ["reed", "reed_type", "batch"])
-    doubts = _alike("reed", "reed", record.reed, [row[0] for row in rows]) + doubts
+    doubts = _alike("reed", "reed", record.reed, [reed for (reed,) in journal.columns("reed", ["reed"])]) + doubts
+    more, new = place_doubts(journal, record)
+    return doubts + more, fresh + new
+
+
+def place_doubts(
+    journal: Journal, record: Reed, columns: Collection[str] = ("reed_type", "batch"), but: Collection[str] = ()
+) -> tuple[list[Doubt], list[str]]:
+    """Doubts about the type and batch of a reed, and which of them are new; columns: those that were said; but: reeds
+    that tell nothing, for they are moved with it."""
+    rows = [row for row in journal.columns("reed", ["reed", "reed_type", "batch"]) if row[0] not in but]
+    doubts, fresh = [], []
     types = dict.fromkeys(row[1] for row in rows) | _crow_types(journal)
     of_type = dict.fromkeys(row[2] for row in rows if row[1] == record.reed_type)
     of_reed = (("type", "reed_type", record.reed_type, types), ("batch", "batch", record.batch, of_type))
     for word, column, name, known in of_reed:
-        doubts += _alike(word, column, name, known)
-        if name not in known:
+        doubts += _alike(word, column, name, known) if column in columns else []
+        if name not in known and column in columns:
             fresh.append(f"new {word} {short(name)}")
     others = {row[1] for row in rows if row[2] == record.batch}
     if others and record.reed_type not in others:
         of = short(", ".join(sorted(others)))
-        fresh[-1] += f" of {short(record.reed_type)} (there is one of {of})"
+        if "batch" in columns:
+            fresh[-1] += f" of {short(record.reed_type)} (there is one of {of})"
         sentence = f"Batch {short(record.batch)} is of type {of} so far, not {short(record.reed_type)}; is it right?"
         doubts.append(Doubt("batch-types", "reed_type", sentence))
     return doubts, fresh

@@ -372,12 +372,18 @@ def fields_of(texts: Mapping[str, str | None], called: Mapping[str, str]) -> dic
 
 
 def log_reed(
-    session: Session, name: str, given: Mapping[str, Any], *, move: bool = False, sure: bool = True
+    session: Session,
+    name: str,
+    given: Mapping[str, Any],
+    *,
+    move: bool = False,
+    sure: bool = True,
+    among: Sequence[str] = (),
 ) -> EntryResult:
     """Log a reed, or revise what is known of it: `given` holds the fields that were said.
 
     A reed that is in the log keeps its type and batch unless `move` is said: the name may be a slip. `sure` false:
-    what is in doubt is not logged, and raises Doubtful.
+    what is in doubt is not logged, and raises Doubtful. among: the reeds that are logged or moved with it.
     """
 
     from trimfit.base.errors import command
@@ -399,7 +405,7 @@ def log_reed(
                 remedy = f"give the new reed another name, or say what is right with {right} …"
                 raise InputError(f"is in the log with {key} {short(was)!r}", f"reed {short(name)}", remedy)
 
-    return _keep_or_revise(session.journal, Reed, name, given, sure, refuse)
+    return _keep_or_revise(session.journal, Reed, name, given, sure, refuse, among)
 
 
 def _refuse_blank(given: Mapping[str, Any], key: str, where: str) -> None:
@@ -425,7 +431,7 @@ def log_each_reed(
     shared: dict[str, Doubt] = {}
     with session.journal.writing():
         for name in names:
-            one = log_reed(session, name, given, move=move, sure=sure)
+            one = log_reed(session, name, given, move=move, sure=sure, among=names)
             known = {doubt.kind + doubt.column for doubt in one.doubts}
             more = [doubt for key, doubt in shared.items() if one.new and key not in known]
             if more:
@@ -676,9 +682,11 @@ def _keep_or_revise(
     given: Mapping[str, Any],
     sure: bool,
     refuse: Callable[[Any], None] = lambda known: None,
+    among: Sequence[str] = (),
 ) -> EntryResult:
     """Keep a thing that the log does not know yet, with what is doubtful about its name and what is new with it; or
-    revise one that it knows. refuse: called with the record that is known, None where none is; it may raise."""
+    revise one that it knows. refuse: called with the record that is known, None where none is; it may raise.
+    among: the reeds that are logged or moved with it."""
     from trimfit.base.iso_dates import now_s
     from trimfit.entry.checks import day_doubts
     from trimfit.entry.similar_names import name_doubts
@@ -687,7 +695,7 @@ def _keep_or_revise(
         known = journal.entry_of(record.__name__.lower(), name)
         refuse(known.record if known is not None else None)
         if known is not None:
-            return _revise(journal, known.entry, known.record, given, sure)
+            return _revise(journal, known.entry, known.record, given, sure, among)
         new = record(name, **given)
         doubts, fresh = name_doubts(journal, new)
         doubts += [*_gauge_doubts(journal, new), *day_doubts(new, now_s())]
@@ -705,11 +713,13 @@ def _gauge_doubts(journal: Journal, record: Reed | Chanter | Order) -> list[Doub
     return gauge_doubts(record.bore_gauge_mm, [one.bore_gauge_mm for one in others if one.bore_gauge_mm])
 
 
-def _revise(journal: Journal, entry: str, record: Any, given: Mapping[str, Any], sure: bool) -> EntryResult:
+def _revise(
+    journal: Journal, entry: str, record: Any, given: Mapping[str, Any], sure: bool, among: Sequence[str]
+) -> EntryResult:
     """Strike what is known of a thing and log it with what was said in its place, in one transaction."""
     from trimfit.base.iso_dates import now_s
     from trimfit.entry.checks import day_doubts
-    from trimfit.entry.similar_names import word_doubts
+    from trimfit.entry.similar_names import place_doubts, word_doubts
 
     name = str(getattr(record, dataclasses.fields(record)[0].name))
     said = {key: None if isinstance(value, str) and not value.strip() else value for key, value in given.items()}
@@ -720,6 +730,9 @@ def _revise(journal: Journal, entry: str, record: Any, given: Mapping[str, Any],
     doubts, fresh = (
         word_doubts(journal, revised) if changed.keys() & {"kind", "working_crow_type", "weight"} else ([], [])
     )
+    if moved := changed.keys() & {"reed_type", "batch"}:
+        more, new = place_doubts(journal, revised, moved, {name, *among})
+        doubts, fresh = doubts + more, fresh + new
     doubts += _gauge_doubts(journal, revised) if "bore_gauge_mm" in changed else []
     doubts += day_doubts(revised, now_s()) if changed.keys() & {"made_on", "due_on"} else []
     _or_ask(doubts, sure)
