@@ -177,8 +177,11 @@ def test_no_fit_needs_an_interval_clear_of_the_target(first_week: Path) -> None:
     assert advice.action == "trim"
     assert "whether it will meet at the pitch asked for shows nearer the end" in advice.why
     assert advice.chance_within is not None
-    said = f"of ending good at the 474.0 Hz asked for {chance_words(advice.chance_within)}"
-    assert said in " ".join(line.strip() for line in advice_lines(advice))
+    lines = " ".join(line.strip() for line in advice_lines(advice))
+    assert f"of ending good at the 474.0 Hz asked for {chance_words(advice.chance_within)}" in lines
+    assert ", lip strokes of later steps not counted" in lines
+    there = replace(advice, target_pitch_hz=advice.meet_pitch_hz.mean)
+    assert "strokes of later steps" not in " ".join(advice_lines(there))
 
 
 def test_a_reed_that_left_the_bench_is_said_to_have_left(first_week: Path) -> None:

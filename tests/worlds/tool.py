@@ -84,7 +84,8 @@ class LoggedReeds:
             trims += reed.trims[cut:]
             self._told[name] = len(reed.readings), len(reed.trims)
         self._add("readings", readings)
-        self._add("trims", trims)
+        # a cut of which the calliper shows nothing is not logged
+        self._add("trims", [trim for trim in trims if trim["length_mm"] or trim["lip_strokes"]])
 
     def end(self, outcomes: Mapping[str, str]) -> None:
         """Log that some reeds have left the bench, by name."""

@@ -21,7 +21,11 @@ if TYPE_CHECKING:
     from trimfit.session.session import Session
     from trimfit.verbs.other_orders import Elsewhere
 
-WHAT_IT_MEANS = "gap in cents, F less E; a dash where F and E were never read; meets Hz at the order's pressure"
+WHAT_IT_MEANS = (
+    "gap in cents, F less E; a dash where F and E were never read; meets Hz at the order's pressure, lip strokes of "
+    "later steps not counted"
+)
+OTHERS_MEAN = "gap in cents, F less E; meets Hz: lip strokes still to come not counted, though good % counts them"
 ENDS = {
     "finished": "finished: leave it as it is and hand it over",
     "past": "past: F is over E here, and no cut brings it back; trimfit ask REED --others says where it may go",
@@ -42,8 +46,8 @@ def ask(
     """How much more to take off one reed, or the work list.
 
     The list's columns: next, what to do; mm and lip, how much of it; gap, F less E in cents, in the order's chanter;
-    meets Hz, the pitch as low A where F and E will agree; past %, the chance that the reed is past tolerance after
-    that, or left short and past when next read; cuts left, this one counted.
+    meets Hz, the pitch as low A where F and E will agree, lip strokes of later steps not counted; past %, the chance
+    that the reed is past tolerance after that, or left short and past when next read; cuts left, this one counted.
 
     What to do: cut, take it off and read again; read first, F and E were never read together; read again, another
     reading is worth more than a cut; finished, leave it as it is and hand it over; past, F is over E and no cut
@@ -115,7 +119,7 @@ def _places(places: Sequence[Elsewhere]) -> list[str]:
         for one in places
     ]
     heads = ("order", "chanter", "gap", "mm to go", "meets Hz", "good %", "")
-    return [*table(heads, rows, right=(2, 3, 4, 5), wrap=True), "gap in cents, F less E"]
+    return [*table(heads, rows, right=(2, 3, 4, 5), wrap=True), *prose(OTHERS_MEAN)]
 
 
 def work_list(found: Sequence[Advice]) -> list[str]:

@@ -66,6 +66,9 @@ PERHAPS = 0.75
 # Lengths under this are said to a tenth at least.
 FEW_MM = 5.0
 # What stands this far off the middle was kept as typed though it was a slip: it is shown at the edge of the line.
+OFF_TARGET_HZ = 0.5
+"""From so far off the pitch asked for, an answer says that strokes still to come, which its chance counts, are not in
+the pitch it names."""
 WIDEST_CENTS = 150.0
 
 
@@ -199,7 +202,10 @@ def advice_lines(advice: Advice, width: int = 80) -> list[str]:
             kpa = f" at {advice.pressure_kpa:.1f} kPa" if advice.pressure_kpa else ""
             mean, ends = spread(meets, 1).split(" ", 1)
             where = f" in {plain_name(advice.chanter)}" if advice.order is None and advice.chanter else ""
-            stand.append(f"meets at {mean} Hz {ends}{kpa}{where}")
+            strokes, target = "", advice.target_pitch_hz
+            if target and advice.action in ("trim", "read-again") and abs(meets.mean - target) >= OFF_TARGET_HZ:
+                strokes = ", lip strokes of later steps not counted"
+            stand.append(f"meets at {mean} Hz {ends}{kpa}{where}{strokes}")
     gone = advice.outcome in ("good", "lost")
     if stand:
         lines += wrapped("  " + "as it left: " * gone + "; ".join(stand), width, "    ")

@@ -520,8 +520,15 @@ def test_where_the_simple_rule_did_better_and_where_readings_are_few_the_page_sa
     assert "That is worse than the simple rule" in said(300, 4.0)
     assert "That is better than the simple rule" in said(300, 2.0)
     assert "Few, so these figures may change much." in said(7, 2.0)
-    assert "Coverage of the 90 % intervals, of all readings predicted: 88 %." in said(300, 2.0)
+    assert "Coverage of the 90 % intervals, of all readings predicted: 88 % of the gap." in said(300, 2.0)
     assert "Coverage of the 90 % intervals, of" not in said(7, 2.0)
+    crows = [
+        ValidationRow("crow", f"type {of}", 90, 3.0, coverage=((90.0, of),), predicted_readings=90)
+        for of in (87.0, 98.0)
+    ]
+    gap = ValidationRow("gap", "", 300, 2.0, 3.0, 3.0, ((90.0, 93.0),), 309)
+    page = build.build(dataclasses.replace(Report(), validation=Validation((gap, *crows))))[0]
+    assert "93 % of the gap, of the crow 87 to 98 %, type by type." in page
 
 
 @pytest.mark.usefixtures("undrawn")

@@ -284,6 +284,17 @@ def _reasons(kinds: list[TypeResponse], starts: Sequence[StartSpread]) -> list[s
     return lines
 
 
+def _crow_held(findings: Report) -> str:
+    """How often the 90 % intervals of the crow held, the least and the most of the types, after the gap's; or empty."""
+    rows = findings.validation.rows if findings.validation is not None else ()
+    crows = [row for row in rows if row.output == "crow" and row.reed_type and row.predicted_readings >= FEW_HELD_OUT]
+    shares = [dict(row.coverage)[90.0] for row in crows if 90.0 in dict(row.coverage)]
+    if not shares:
+        return ""
+    low, high = (f"{share:.0f}" for share in (min(shares), max(shares)))
+    return f", of the crow {low} %" if low == high else f", of the crow {low} to {high} %, type by type"
+
+
 def trust(findings: Report) -> list[str]:
     """How far off what is predicted has been, and how well the bench reads, in sentences."""
     parts = []
@@ -300,7 +311,8 @@ def trust(findings: Report) -> list[str]:
         held = dict(gap.coverage).get(90.0)
         share = ""
         if held is not None and gap.readings >= FEW_HELD_OUT:
-            share = f" Coverage of the 90 % intervals, of all readings predicted: {held:.0f} %."
+            crow_held = _crow_held(findings)
+            share = f" Coverage of the 90 % intervals, of all readings predicted: {held:.0f} % of the gap{crow_held}."
         words = held_out_words(gap.readings, gap.error_cents, gap.type_average_error_cents)
         parts.append(paragraph(" ".join(words) + share))
         crow = next((one for one in found.by_gap_readings if one.readings_before == 0), None) if found else None
