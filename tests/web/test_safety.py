@@ -73,6 +73,13 @@ def test_only_a_form_logs(visitor: Visitor, log: Path) -> None:
     assert _outcomes(log) == before
 
 
+@pytest.mark.parametrize("path", ["/orders", "/reed?name=zz", "/no-such-page", "/put"])
+def test_head_answers_as_get_does(look: Visitor, path: str) -> None:
+    script = {"Accept": "application/json"}
+    asked, head = (look.send(method, path, headers=script) for method in ("GET", "HEAD"))
+    assert (head.status, head.body) == (asked.status, b"")
+
+
 @pytest.mark.parametrize("path", ["/", "/reed?name=R-0353", "/static/bench.css", "/no-such-page", "/reed?name=nobody"])
 def test_every_answer_forbids_frames_foreign_scripts_and_guessing(look: Visitor, path: str) -> None:
     headers = look.see(path).headers

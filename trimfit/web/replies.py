@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import secrets
+from collections import Counter
 from collections.abc import Collection, Mapping, Sequence
 from functools import cache
 from typing import Any
@@ -94,9 +95,9 @@ class Form:
         return self.text(name) or None
 
 
-async def form_of(request: Request, fields: Collection[str]) -> Form:
+async def form_of(request: Request, fields: Collection[str], *, lists: Collection[str] = ()) -> Form:
     """The form that was sent. Raises HTTPException for what is no form of these pages, InputError for a field that is
-    none of `fields`, nor `waited_s`: how long the page kept it."""
+    none of `fields` or `lists`, nor `waited_s` (how long the page kept it), and for one given twice that is no list."""
     kind = request.headers.get("content-type", "").partition(";")[0].strip().lower()
     if kind != "application/x-www-form-urlencoded":
         raise HTTPException(415, "this is no form of the bench; send the page's own form")
@@ -106,9 +107,11 @@ async def form_of(request: Request, fields: Collection[str]) -> Form:
         )
     except (ValueError, UnicodeDecodeError) as error:
         raise HTTPException(400, "the form cannot be read; send it again from its page") from error
-    for name in dict.fromkeys(name for name, _ in pairs):
-        if name not in fields and name != "waited_s":
-            raise InputError("is no field of this form", short(name), nearest(name, sorted(fields)))
+    for name, times in Counter(name for name, _ in pairs).items():
+        if name not in (*fields, *lists, "waited_s"):
+            raise InputError("is no field of this form", short(name), nearest(name, sorted((*fields, *lists))))
+        if times > 1 and name not in lists:
+            raise InputError("is given twice", name, "say it once")
     return Form(pairs)
 
 
@@ -121,7 +124,7 @@ async def said_wrong(request: Request, error: Exception) -> Response:
         lines = error.lines() if isinstance(error, InputError) else [error.line()]
         if request.method == "POST":  # the fields have the names of the command's options
             lines = [line.removeprefix("--") for line in lines]
-        status = (404 if request.method == "GET" else 422) if isinstance(error, InputError) else 500
+        status = (422 if request.method == "POST" else 404) if isinstance(error, InputError) else 500
     elif isinstance(error, HTTPException):
         lines, status = [str(error.detail)], error.status_code
         ours = {404: "there is no such page; go back to the first one", 405: WRONG_METHOD}

@@ -104,3 +104,14 @@ def test_nothing_marked_is_said(visitor: Visitor) -> None:
     sent = visitor.enter("/put", {"order": ORDER})
     assert sent.status == 422
     assert "no reed was marked" in sent.text
+
+
+@pytest.mark.parametrize(
+    ("body", "said"),
+    [("reed=R-1", "1 reed and 0 orders"), ("reed=R-1&reed=R-2" + 3 * f"&order={ORDER}", "2 reeds and 3 orders")],
+)
+def test_as_many_orders_as_reeds_or_one_are_put(look: Visitor, body: str, said: str) -> None:
+    usual = {"Origin": f"http://{look.host}", "Content-Type": "application/x-www-form-urlencoded"}
+    sent = look.send("POST", "/put", body.encode(), usual | {"Accept": "application/json"})
+    assert sent.status == 422
+    assert sent.json == {"error": [f"{said}; give one order for all, or one after each reed"]}

@@ -278,3 +278,33 @@ def test_a_field_that_the_form_has_not_is_refused_by_its_name(visitor: Visitor, 
     assert "presure: is no field of this form; did you mean pressure?" in sent.text
     with Journal(log) as journal:
         assert journal.last_seq() == before
+
+
+def test_a_field_given_twice_is_refused(visitor: Visitor, log: Path) -> None:
+    """The last was taken: a reed of another page was cut."""
+    with Journal(log) as journal:
+        before = journal.last_seq()
+    usual = {"Origin": f"http://{visitor.host}", "Content-Type": "application/x-www-form-urlencoded"}
+    script = usual | {"Accept": "application/json"}
+    for path, body in {
+        "/reed/trim": f"reed=R-0280&reed={REED}&length=0.1",
+        "/reed/reading": f"reed={REED}&f=773&f=780",
+        "/new/order": "name=O-9&name=O-10&chanter=Heron",
+    }.items():
+        sent = visitor.send("POST", path, body.encode(), script)
+        assert (sent.status, "is given twice" in sent.json["error"][0]) == (422, True)
+    with Journal(log) as journal:
+        assert journal.last_seq() == before
+
+
+@pytest.mark.parametrize(
+    ("path", "more"), [("/reed/amend", {"words": "f=762.9"}), ("/reed/strike", {}), ("/reed/moved", {})]
+)
+def test_only_an_entry_of_the_reed_is_corrected(visitor: Visitor, log: Path, path: str, more: dict[str, str]) -> None:
+    with Journal(log) as journal:
+        before, entry = journal.last_seq(), journal.of_reed(REED).readings[-1].entry
+    sent = visitor.enter(path, {"reed": "R-0316", "entry": entry, **more}, {"Accept": "application/json"})
+    said = f"{entry}: is an entry of {REED}, not of R-0316; name the reed that it is of"
+    assert (sent.status, sent.json) == (422, {"error": [said]})
+    with Journal(log) as journal:
+        assert journal.last_seq() == before

@@ -9,6 +9,7 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from trimfit.base.errors import InputError
+from trimfit.base.plain_words import counted
 from trimfit.verbs.allot import Allotment, Allotted, allot
 from trimfit.verbs.ask import open_orders
 from trimfit.verbs.pick import picked, put_to
@@ -51,10 +52,13 @@ def _by_order(found: Allotment) -> dict[str, list[Allotted]]:
 
 async def put(request: Request) -> Response:
     """Put the reeds that were shown to their orders (fields `reed` and `order` in turn; one `order` for all)."""
-    form = await form_of(request, ("reed", "order"))
+    form = await form_of(request, (), lists=("reed", "order"))
     reeds, names = form.every("reed"), form.every("order")
-    if not reeds or len(names) not in (1, len(reeds)):
+    if not reeds:
         raise InputError("no reed was marked", "", "go back, mark the reeds and send it again")
+    if len(names) not in (1, len(reeds)):
+        came = f"{counted(len(reeds), 'reed')} and {counted(len(names), 'order')}"
+        raise InputError(came, "", "give one order for all, or one after each reed")
     pairs = list(zip(reeds, names if len(names) == len(reeds) else names * len(reeds), strict=True))
     taken: list[str] = await desk_of(request).enter(put_to, pairs)
     if wants_json(request):

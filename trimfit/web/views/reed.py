@@ -11,7 +11,7 @@ from starlette.responses import Response
 
 from trimfit.base.answers import Advice
 from trimfit.base.column_words import BY_CASE, G_OCTAVE, key_of
-from trimfit.base.errors import InputError
+from trimfit.base.errors import InputError, short
 from trimfit.base.iso_dates import now_s, text_of
 from trimfit.base.pitch import OUTPUTS
 from trimfit.base.records import Reed
@@ -181,19 +181,34 @@ async def enter_outcome(request: Request) -> Response:
 async def strike(request: Request) -> Response:
     """Take an entry of a reed back; as JSON what `log strike --json` prints."""
     form = await form_of(request, (*SENT, "entry", "why"))
-    return await _entered(request, form, log.strike, form.text("entry"), why=form.given("why"))
+    return await _corrected(request, form, log.strike, why=form.given("why"))
 
 
 async def amend(request: Request) -> Response:
     """Put a corrected entry in the place of a wrong one; as JSON what `log amend --json` prints."""
     form = await form_of(request, (*SENT, "entry", "words"))
-    return await _entered(request, form, amend_entry, form.text("entry"), split_words(form.text("words")))
+    return await _corrected(request, form, amend_entry, split_words(form.text("words")))
 
 
 async def moved(request: Request) -> Response:
     """A reading in doubt was right: the reed had moved before it; as JSON what `log event --json` prints."""
     form = await form_of(request, (*SENT, "entry"))
-    return await _entered(request, form, moved_before, form.text("entry"))
+    return await _corrected(request, form, moved_before)
+
+
+async def _corrected(request: Request, form: Form, verb: Any, *words: Any, **options: Any) -> Response:
+    """What a verb did with an entry of the form's reed."""
+    return await _entered(request, form, _of_its_reed, form.text("reed"), verb, form.text("entry"), *words, **options)
+
+
+def _of_its_reed(session: Session, reed: str, verb: Any, entry: str, *words: Any, **options: Any) -> EntryResult:
+    """As the verb; InputError for an entry that is not one of the reed, where one is named."""
+    found = session.journal.find(entry)
+    whose = session.journal.name_of(found)
+    if reed and whose != reed:
+        raise InputError(f"is an entry of {short(whose)}, not of {short(reed)}", found, "name the reed that it is of")
+    kept: EntryResult = verb(session, found, *words, **options)
+    return kept
 
 
 async def _entered(request: Request, form: Form, verb: Any, *words: Any, **options: Any) -> Response:
