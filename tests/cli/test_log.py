@@ -591,6 +591,13 @@ def test_a_day_far_from_now_is_asked_about(bench: Typed) -> None:
     assert bench.json("log", "order", "O-1", "--due", "2026-08-01")["doubt"] is None
 
 
+def test_a_reed_made_later_than_today_is_asked_about(bench: Typed) -> None:
+    """Today is 2026-09-18; was taken up to ten years ahead."""
+    late = bench.json("log", "reed", "R-1", "--made-on", "2026-09-19")
+    assert late["doubt"] == "2026-09-19 is still to come; is the date right?"
+    assert bench.json("log", "reed", "R-1", "--made-on", "2026-09-18")["doubt"] is None
+
+
 def test_a_humidity_that_is_a_share_is_asked_about(bench: Typed) -> None:
     """As a sheet's percent format keeps 50 %; was taken as half a per cent."""
     said = bench.json("log", "reading", "R-1", "crow=C+22", "--humidity", "0,5")

@@ -15,7 +15,7 @@ from fractions import Fraction
 from typing import TYPE_CHECKING
 
 from trimfit.base.errors import InputError, short
-from trimfit.base.iso_dates import DAY_S, at_s, has_offset, local_minute, own_minute
+from trimfit.base.iso_dates import DAY_S, at_s, has_offset, local_minute, own_minute, text_of
 from trimfit.base.pitch import SEATING_TOLERANCES
 from trimfit.base.plain_words import cents_words, counted
 from trimfit.base.records import Chanter, Doubt, Event, Logged, Outcome, Reading, ReedHistory, Settings, Trim
@@ -248,8 +248,8 @@ def when_doubts(
 
 
 def day_doubts(record: object, now_s: float) -> list[Doubt]:
-    """The doubt about the day that a reed was made or an order is due, where that is so far from now that its year may
-    be a slip; of what is no date none. now_s: in seconds since 1970 UTC."""
+    """The doubt about the day that a reed was made or an order is due: so far from now that its year may be a slip, or
+    made later than today; of what is no date none. now_s: in seconds since 1970 UTC."""
     column = {"reed": "made_on", "order": "due_on"}.get(kind_of_record(record).name, "")
     day: str | None = getattr(record, column, None)
     try:
@@ -257,7 +257,9 @@ def day_doubts(record: object, now_s: float) -> list[Doubt]:
     except InputError:
         return []
     if -YEARS_BACK[column] <= years <= YEARS_AHEAD:
-        return []
+        if column == "due_on" or str(day) <= text_of(now_s)[: len(str(day))]:
+            return []
+        return [Doubt("time-ahead", column, f"{day} is still to come; is the date right?")]
     far = f"{abs(years):.0f} years {'ahead of now' if years > 0 else 'ago'}"
     return [Doubt("day-far", column, f"{day} is {far}; is the date right?")]
 
