@@ -82,6 +82,8 @@ def test_numbers_alone_are_in_the_shops_order_and_the_only_chanter_is_understood
     bench.say("log", "reading", "R-1", "703.6", "778.1")
     with Journal(bench.log) as journal:
         assert journal.of_reed("R-1").readings[-1].record.notes_hz == {"e": 703.6, "f": 778.1}
+    bench.say("settings", "line_order", "f", "e", "a", "A", "crow")
+    assert bench.json("settings", "line_order") == {"line_order": "f e a A crow"}
     assert "no order of notes" in bench.refused("settings", "line_order", "e e f")
 
 

@@ -354,19 +354,19 @@ def _checked(found: Checked) -> Sequence[str]:
 def settings(
     context: typer.Context,
     name: Annotated[Text, argument("The setting to set.", "NAME")] = None,
-    value: Annotated[Text, argument("Its new value.", "VALUE")] = None,
+    value: Annotated[list[str] | None, argument("Its new value.", "VALUE…")] = None,
     as_json: Json = False,
 ) -> None:
     """Show the shop's settings, or set one. A setting holds for every bench that uses this log.
 
-    Example: trimfit settings tolerance_hz 0.8
+    Example: trimfit settings tolerance_hz 0.8, or: trimfit settings line_order f e a A crow
     """
     from trimfit.verbs import settings as verbs_settings
 
     reordered: Sequence[str] = ()
-    if name is not None and value is not None:
+    if name is not None and value:
         with may_make_log(context) as log:
-            kept, reordered = verbs_settings.set_setting(log, name, value)
+            kept, reordered = verbs_settings.set_setting(log, name, " ".join(value))
         shown = {name: kept}
     else:
         shown = verbs_settings.settings(log_path(context))
