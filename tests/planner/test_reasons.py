@@ -145,6 +145,8 @@ def test_each_weak_ground_is_said_once_and_by_its_time() -> None:
     assert basis(two) == (
         "the readings of 2026-03-01 10:05 and 2026-03-02 09:00 contradict what else was read and count for less"
     )
+    first = replace(KNOWN, readings=1, low_weight=("2026-03-01 10:05",))
+    assert basis(first) == "the reading of 2026-03-01 10:05 is unlike other moulded reeds and counts for less"
     assert leanings(replace(KNOWN, reeds_of_type=0), "finished") == []
     assert "rests on a reading whose A's are 5 cents apart" in basis(replace(KNOWN, a_apart_cents=-5.2, notes_read=1))
 

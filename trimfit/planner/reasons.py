@@ -222,10 +222,11 @@ def leanings(grounds: Grounds, action: str = "trim") -> list[str]:
     if grounds.low_weight:
         times = " and ".join(grounds.low_weight[:3])
         one = len(grounds.low_weight) == 1
-        said.append(
-            f"the reading{'' if one else 's'} of {times} contradict{'s' if one else ''} what else was read and "
-            f"count{'s' if one else ''} for less"
-        )
+        contradicts = f"contradict{'s' if one else ''} what else was read"
+        if grounds.readings == 1:
+            others = f"other {kind} reeds" if grounds.reeds_of_type else f"what is assumed of {kind} reeds"
+            contradicts = f"is unlike {others}"
+        said.append(f"the reading{'' if one else 's'} of {times} {contradicts} and count{'s' if one else ''} for less")
     if grounds.kpa_assumed is not None:
         taken, asked = grounds.kpa_assumed
         said.append(
