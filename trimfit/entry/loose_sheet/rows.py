@@ -47,7 +47,8 @@ class SheetRows:
     _reed: str = ""
     _day: str = ""
     _type_above: Values = field(default_factory=dict)
-    _year: int | None = None
+    _year_above: int | None = None
+    _year_below: int | None = None
     _carried: dict[str, list[int]] = field(default_factory=lambda: defaultdict(list))
     _seen: dict[tuple[object, ...], int] = field(default_factory=dict)
 
@@ -55,7 +56,7 @@ class SheetRows:
         """Read all rows, each with its number in the sheet."""
         days = [c for c in self.columns if c.role == "day"]
         years = [found.year for _, row in rows for c in days if (found := self._maybe_day(row[c.place])) and found.year]
-        self._year = years[0] if years else None
+        self._year_below = years[0] if years else None
         for number, row in rows:
             self._row(number, row)
         for what, repeated in self._carried.items():
@@ -199,11 +200,13 @@ class SheetRows:
         """A date in full, with its guesses noted."""
         year = found.year
         if year is None:
-            year = self._year or found.last_before(self.today)
-            how = "the year of the full date nearest above" if self._year else "the last such day up to today"
+            year = self._year_above or self._year_below or found.last_before(self.today)
+            how = "the last such day up to today"
+            if self._year_above or self._year_below:
+                how = f"the year of the {'full date nearest above' if self._year_above else 'first full date below'}"
             self.notes.guess_rule("dates", column.name, f"a date without a year is of {year}, {how}", repr(cell))
         elif column.role == "day":
-            self._year = year
+            self._year_above = year
         iso = found.iso(year)
         if "first" in found.rule and found.rule != "the year first":
             rule = f"dates of three numbers are read with {found.rule}"
