@@ -35,11 +35,10 @@ CAUTIONS = (
 HELP = """\
 f 779.1 e 702.6 a 468.2 A 936.1 crow C+22   a reading, any order, what was taken
     notes g a b c d e f G A (high ones also gg aa), G octave go, crow, taped f
-    a crow of 22 alone means C+22, -30 means C-30
     hertz, hertz as low A, or cents from the target: f -12c
 779.1 702.6 468.2 936.1 22   the same in the shop's order; / and * part numbers,
     point and comma are decimal; 7791 is 779.1; 779170264682936122 is all of it;
-    shown with its names, Enter counts it
+    a crow of 22 is C+22 here, -30 C-30; shown with its names, Enter counts it
 p 6.5kPa   t 21C   h 55%   ch NAME   alone on a line: holds from now on
 as_low_a, sounding, cents, auto (o: the next)   how bare numbers are meant
 Enter, ok  log the cut just advised, asked and taken
