@@ -514,7 +514,9 @@ def test_a_reed_that_has_left_says_why_there_is_no_answer(journal: Journal) -> N
     list(sitting.open())
     assert play(sitting, "good")[0] == "? R-1 was never read with F and E; is it good?"
     assert sitting.prompt() == "R-1, y log it, n drop it: "
-    assert play(sitting, "0.1") == ["first this: y log it, n drop it"]
+    assert play(sitting, "f 781.4 e 705.3 a 470 A 940") == [
+        "first this: y log it, n drop it", "  not logged, type it again then: f 781.4 e 705.3 a 470 A 940",
+    ]  # fmt: skip
     assert play(sitting, "no") == ["not logged"]
     play(sitting, "good", "y", "reed R-1")
     said = play(sitting, FIRST, "y")
@@ -673,7 +675,7 @@ def test_the_name_of_another_reed_is_no_remark_on_the_one_in_hand(tmp_path: Path
             assert said == "! R-2 is another reed, and R-1 is in hand; type reed R-2 first, or the word alone for R-1"
         history = journal.of_reed("R-1")
         assert (history.outcome, history.events, sitting.held) == (None, (), None)
-        play(sitting, f"{word} R-1", *["y"] * (word in ("v", "good")))  # its own name is no remark either
+        play(sitting, f"{word} R-1", *["y"] * (word in ("v", "good", "s")))  # its own name is no remark either
         history = journal.of_reed("R-1")
         assert [one.record.event for one in history.events] == (["moved"] if word[0] == "m" else [])
         left = history.outcome.record if history.outcome is not None else None
@@ -824,3 +826,19 @@ def test_a_reed_that_has_left_is_asked_about_before_a_cut_is_logged(journal: Jou
     ]
     play(sitting, "n")
     assert journal.count("trim") == 0
+
+
+def test_a_reed_goes_to_stock_unread_or_after_a_refused_line_only_if_the_maker_says_so(journal: Journal) -> None:
+    sitting = seated(journal, reeds=["R-1"])
+    list(sitting.open())
+    assert play(sitting, "s") == ["? R-1 was not read; is it to go to stock?"]
+    assert play(sitting, "n") == ["not logged"]
+    play(sitting, FIRST, "0.14")
+    assert play(sitting, "s") == ["? R-1 was not read since its last entry; is it to go to stock?"]
+    play(sitting, "n", SECOND)
+    assert play(sitting, "f 781.4 hm")[0].startswith("!")
+    assert play(sitting, "s") == ["? The line before was not taken; is R-1 to go to stock?"]
+    assert play(sitting, "y")[0].startswith("logged out-")
+    found = journal.of_reed("R-1").outcome
+    assert found is not None
+    assert (found.record.outcome, found.doubts) == ("to-stock", ())

@@ -18,6 +18,7 @@ from trimfit.entry.tokens import split_words
 from trimfit.verbs.log import entry_in_words, read_in_doubts
 from trimfit.verbs.sitting.held_entries import (
     ANOTHER_CUT,
+    TO_STOCK,
     Held,
     HeldPlain,
     HeldReading,
@@ -132,6 +133,7 @@ class Entries(ReedInHand):
         doubts = (
             *(self._chanter_doubts(held) if isinstance(held, HeldReading) else ()),
             *(self._cut_since(others, held.record) if isinstance(held, HeldTrim) else ()),
+            *self._stock_doubts(held.record),
             *self.bench.doubts(
                 held.record,
                 None if plain else self._here(),
@@ -152,6 +154,17 @@ class Entries(ReedInHand):
     def _chanter_doubts(self, held: HeldReading) -> Sequence[Doubt]:
         named = held.line.chanter or (self._standing.chanter if self._standing else None)
         return read_in_doubts(self.bench.journal, held.record, self._here(), named=bool(named))
+
+    def _stock_doubts(self, record: Record) -> Iterator[Doubt]:
+        """Whether a reed is really to go to stock; see `TO_STOCK`."""
+        if not isinstance(record, Outcome) or record.outcome != "to-stock" or self.scripted:
+            return
+        done, reed = entries_of(self._here()), plain_name(record.reed, 60)
+        if self._refused:
+            yield Doubt(TO_STOCK, "outcome", f"The line before was not taken; is {reed} to go to stock?")
+        elif not done or not isinstance(done[-1].record, Reading):
+            since = " since its last entry" if self._here().readings else ""
+            yield Doubt(TO_STOCK, "outcome", f"{reed} was not read{since}; is it to go to stock?")
 
     def _another_cut(self, trim: Trim) -> Doubt | None:
         """Whether a length typed right after Enter logged the advised cut is one more, or what was really taken."""

@@ -15,6 +15,8 @@ from trimfit.entry.parsed_lines import ReadingLine, TrimLine
 
 ANOTHER_CUT = "another-cut"
 """Of a length typed after Enter logged the advised one: one more cut, or what was really taken."""
+TO_STOCK = "to-stock"
+"""Of a reed that goes to stock unread, or right after a line that was refused, where `s` may be the answer to it."""
 Record = Reading | Trim | Event | Outcome | Reed | Chanter
 # A cut this far from the advised one was another cut, not the advised one badly done: it tells nothing of the hand.
 SAME_CUT_SHARE, SAME_CUT_MM = 0.4, 0.03

@@ -19,6 +19,7 @@ from trimfit.verbs.log import read_in, worked_there
 from trimfit.verbs.sitting.entries import Entries
 from trimfit.verbs.sitting.held_entries import (
     ANOTHER_CUT,
+    TO_STOCK,
     Held,
     HeldPlain,
     HeldReading,
@@ -153,8 +154,8 @@ class Readings(Entries):
                 yield from self._keep("")
             yield from self._doubted(doubts)
         elif word in ("y", "yes", "keep") or (another and word in ("a", "another")) or (moved and not word):
-            # that it is new, or one more, was asked, and is no doubt any more
-            asked = NEW_CHANTER, ANOTHER_CUT
+            # that it is new, one more, or meant, was asked, and is no doubt any more
+            asked = NEW_CHANTER, ANOTHER_CUT, TO_STOCK
             held = self.held = replace(held, doubts=tuple(one for one in held.doubts if one.kind not in asked))
             yield from self._keep("kept and marked" if held.doubts else "")
             if isinstance(held, HeldPlain) and held.then:
@@ -215,7 +216,7 @@ class Readings(Entries):
     def _correct(self, held: Held, text: str) -> Iterator[str]:
         """What is right, typed in place of an answer: only the values that were wrong need be typed."""
         if isinstance(held, HeldPlain):
-            yield f"first this: {keys_of(held)}"
+            yield from self._first_this(held, text)
             return
         word = text.split(" ")[0]
         record = held.record
@@ -227,7 +228,14 @@ class Readings(Entries):
             typed = parse_trim(text)
             yield from self._propose(HeldTrim(as_trim(typed, record.reed, typed.at or _at(record), self.advice), typed))
         else:
-            yield f"first this: {keys_of(held)}"
+            yield from self._first_this(held, text)
+
+    def _first_this(self, held: Held, text: str) -> Iterator[str]:
+        """What may be answered; and that values typed in place of an answer were not taken."""
+        yield f"first this: {keys_of(held)}"
+        word = text.split(" ")[0]
+        if names_a_column(word) or (text and begins_a_trim(word)):
+            yield from wrapped(f"  not logged, type it again then: {short(text)}", self.width)
 
     def _nothing_asked(self, _: str) -> Iterator[str]:
         yield "nothing was asked"

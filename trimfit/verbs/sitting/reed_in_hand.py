@@ -62,6 +62,7 @@ class ReedInHand:
     _names: Sequence[str] | None = None
     _asked_seq: int = 0
     _by_enter: str = ""
+    _refused: bool = False
     _settings: Settings = field(default_factory=Settings)
 
     def _fault(self, error: TrimfitError) -> Iterator[str]:

@@ -81,7 +81,9 @@ class Sitting(Readings):
         """Act on one line. Faults come out as lines that start with `!`, and are counted in `faults`."""
         try:
             yield from self._feed(text.strip())
+            self._refused = False
         except TrimfitError as error:
+            self._refused = True
             yield from self._fault(error)
 
     def _feed(self, text: str) -> Iterator[str]:
