@@ -139,6 +139,6 @@ def test_a_reed_that_is_moved_is_asked_about_its_new_type_and_batch(tmp_path: Pa
     assert "did you mean" not in bench.say("log", "reed", "R-1..R-4", "--batch", "may Cane", "--move")
     assert "new type mouldedd" in (said := bench.say("log", "reed", "R-5..R-6", "--type", "mouldedd", "--move"))
     assert "did you mean" not in said
-    assert "Batch M-1 is of type mouldedd so far" in " ".join(
-        bench.say("log", "reed", "R-5", "--type", "ridge cut", "--move").split()
-    )
+    said = " ".join(bench.say("log", "reed", "R-5", "--type", "ridge cut", "--move").split())
+    assert "new batch M-1 of ridge cut (there is one of mouldedd)" in said
+    assert "Batch M-1 is of type mouldedd so far" in said

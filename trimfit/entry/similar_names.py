@@ -134,16 +134,16 @@ def place_doubts(
     doubts, fresh = [], []
     types = dict.fromkeys(row[1] for row in rows) | _crow_types(journal)
     of_type = dict.fromkeys(row[2] for row in rows if row[1] == record.reed_type)
+    others = {row[1] for row in rows if row[2] == record.batch}
+    of_another = bool(others) and record.reed_type not in others
     of_reed = (("type", "reed_type", record.reed_type, types), ("batch", "batch", record.batch, of_type))
     for word, column, name, known in of_reed:
         doubts += _alike(word, column, name, known) if column in columns else []
-        if name not in known and column in columns:
+        if name not in known and (column in columns or (of_another and column == "batch")):
             fresh.append(f"new {word} {short(name)}")
-    others = {row[1] for row in rows if row[2] == record.batch}
-    if others and record.reed_type not in others:
+    if of_another:
         of = short(", ".join(sorted(others)))
-        if "batch" in columns:
-            fresh[-1] += f" of {short(record.reed_type)} (there is one of {of})"
+        fresh[-1] += f" of {short(record.reed_type)} (there is one of {of})"
         sentence = f"Batch {short(record.batch)} is of type {of} so far, not {short(record.reed_type)}; is it right?"
         doubts.append(Doubt("batch-types", "reed_type", sentence))
     return doubts, fresh
