@@ -662,3 +662,30 @@ def test_strokes_that_are_no_halves_are_doubted(bench: Typed) -> None:
     (doubt,) = bench.json("log", "trim", "R-1", "--lip", "2.3")["doubts"]
     assert (doubt["kind"], doubt["column"]) == ("strokes-odd", "lip_strokes")
     assert bench.json("log", "trim", "R-1", "--lip", "2.5")["doubts"] == []
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("reading", "R-1", "f=782.1", "A=936.1", "go=830.5", "crow=C+22", "--pressure", "26 inH2O", "--temperature",
+         "70 F", "--humidity", "55 %", "--taped", "high_g", "--remark", "damp, I'd say"),
+        ("trim", "R-1", "0.15", "--lip", "2.5", "--asked", "0.14"),
+        ("event", "R-1", "bridle moved"),
+        ("outcome", "R-1", "to-stock"),
+    ],
+)  # fmt: skip
+def test_what_was_struck_is_logged_again_by_the_command_that_is_shown(bench: Typed, words: tuple[str, ...]) -> None:
+    def row() -> object:
+        with Journal(bench.log) as journal:
+            return journal.row_of(str(logged["entry"]))[1]
+
+    logged = bench.json("log", *words, "--at", "2026-03-01T10:00")
+    before = row()
+    strike = bench.json("log", "strike", str(logged["entry"]))["entry"]
+    refused = bench.refused("log", "strike", str(strike))
+    assert "a strike is not struck" in refused
+    again = shlex.split(refused.partition("log it again with trimfit ")[2])
+    again = again[again.index("log") :]
+    assert again[again.index("--at") + 1].startswith("2026-03-01T10:00")
+    logged = bench.json(*again)
+    assert (logged["new"], row()) == (True, before)

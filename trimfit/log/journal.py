@@ -145,16 +145,20 @@ class Journal(Store):
         query = "SELECT why FROM strikes WHERE struck = ?"
         before = self._connection.execute(query, (entry,)).fetchone()
         if before:
-            remedy = "log it again if it should count"
-            kind, values = self.row_of(entry)
-            if kind.name in NAMED:
-                other = self.entry_of(kind.name, str(values[0]))
-                remedy = f"log it again with {queries.again_command(kind, values)}"
-                remedy = f"{other.entry} counts in its place" if other else remedy
-            elif before[0].startswith(AMENDED):
-                there = self._in_its_place(entry)
-                remedy = f"{there} in its place counts" if there else f"so was the one in its place: {remedy}"
-            raise InputError(f"was struck before ({short(before[0])})", entry, remedy)
+            raise InputError(f"was struck before ({short(before[0])})", entry, self._again(entry, before[0]))
+
+    def _again(self, entry: str, why: str) -> str:
+        """What to do where an entry should count that was struck; why: the reason of that."""
+        kind, values = self.row_of(entry)
+        remedy = "log it again if it should count"
+        if kind.name in OF_A_REED and why.startswith(AMENDED):
+            there = self._in_its_place(entry)
+            return f"{there} in its place counts" if there else f"so was the one in its place: {remedy}"
+        if kind.name in (*NAMED, *OF_A_REED):
+            other = self.entry_of(kind.name, str(values[0])) if kind.name in NAMED else None
+            remedy = f"log it again with {queries.again_command(kind, values)}"
+            return f"{other.entry} counts in its place" if other else remedy
+        return remedy
 
     def _in_its_place(self, entry: str) -> str:
         """The entry that counts of the reed and the instant of an amended one; empty where none does."""
@@ -436,8 +440,11 @@ class Journal(Store):
             raise InputError("no entry has this id", short(text), "trimfit review reed REED names a reed's entries")
         if len(found) > 1:
             raise InputError("several entries begin like this", short(text), "give more of the id")
-        if kind is not None and kind.name in ("strike", "mark"):
-            raise InputError(f"a {kind.name} is not struck", short(text), "log the entry it names again instead")
+        if kind is not None and kind.name == "strike":
+            _, (struck, why, *_rest) = self.row_of(found[0])
+            raise InputError("a strike is not struck", short(text), self._again(str(struck), str(why)))
+        if kind is not None and kind.name == "mark":
+            raise InputError("a mark is not struck", short(text), "log the entry it names again instead")
         return found[0]
 
     def of_reed(self, name: str) -> ReedHistory:

@@ -199,16 +199,26 @@ def revised_from(connection: sqlite3.Connection, kind: Kind, values: Sequence[An
     return None
 
 
-_OPTIONS = {"reed_type": "type", "working_crow_type": "crow-type", "due_on": "due"}
+_OPTIONS = {
+    "reed_type": "type", "working_crow_type": "crow-type", "due_on": "due", "lip_strokes": "lip", "taken_at": "at",
+    "done_at": "at", "temperature_c": "temperature", "humidity_pct": "humidity",
+}  # fmt: skip
 
 
 def again_command(kind: Kind, values: Sequence[Any]) -> str:
-    """The command that logs a reed, chanter or order with all these values."""
-    words = ["log", kind.name, str(values[0])]
-    for name, value in zip(kind.names[1:], values[1:], strict=True):
-        if value is not None:
-            plain = name.removesuffix("_hz").removesuffix("_mm").removesuffix("_kpa").replace("_", "-")
-            words += [f"--{_OPTIONS.get(name, plain)}", value if isinstance(value, str) else number_text(value)]
+    """The command that logs a reed, chanter or order, or what was logged of a reed, with all these values."""
+    from trimfit.base.column_words import G_OCTAVE, SHORT_NAMES
+
+    words, called = ["log", kind.name, str(values[0])], {**SHORT_NAMES, G_OCTAVE: "go"}
+    for column, value in zip(kind.columns[1:], values[1:], strict=True):
+        name, text = column.name, value if isinstance(value, str) or value is None else number_text(value)
+        if text is None:
+            continue
+        plain = name.removesuffix("_hz").removesuffix("_mm").removesuffix("_kpa").replace("_", "-")
+        if column.note is not None or name == "crow_hz":
+            words.append(f"{called.get(column.note or '', plain)}={text}")
+        else:
+            words += [text] if name == kind.name else [f"--{_OPTIONS.get(name, plain)}", text]
     return command(*words)
 
 
