@@ -17,12 +17,16 @@ from trimfit.base.errors import InputError
 from trimfit.base.iso_dates import at_s
 from trimfit.base.pitch import OUTPUTS
 from trimfit.base.records import Chanter, Order, Reed, Trim
+from trimfit.cli.ask import work_list
 from trimfit.cli.output.answers import plain
 from trimfit.log.journal import Journal
 from trimfit.regression.priors import assumed_noise, assumed_reed_cov
 from trimfit.verbs.ask import ask_all, ask_reed
 from trimfit.verbs.log import log_reading
+from trimfit.verbs.pick import pick
 from trimfit.verbs.predict import predict
+from trimfit.verbs.rehearse import rehearse_order
+from trimfit.verbs.wording import advice_lines
 
 K = len(OUTPUTS)
 GAP = np.eye(K)[OUTPUTS.index("f")] - np.eye(K)[OUTPUTS.index("e")]
@@ -110,6 +114,29 @@ def test_so_few_cuts_as_the_limit_on_their_length_allows_are_never_promised(ridg
     on(ridge_cut, log_reading, "1", ["f=761.2", "e=702.0", "a=464.2", "A=928.9", "crow=C-20"], at="2026-03-01T10:10")
     then = asked_at(ridge_cut, "1", "2026-03-01T10:11")
     assert then.trims_left == pytest.approx(first.trims_left - 1.0, abs=1.0)
+
+
+@pytest.mark.usefixtures("exact_policies")
+def test_how_many_cuts_are_left_is_known_to_every_verb_or_to_none(ridge_cut: Path) -> None:
+    """Was: not known to `ask REED`, 1.0 in `ask --all` and its sum, more in `pick` and `rehearse`."""
+    with Journal(ridge_cut) as journal:
+        append_all(journal, [Reed("3", "ridge cut", "May", blade_mm=12.85, order="spring")])
+        journal.append(Trim("1", "2026-02-28T10:00", 0.2))
+    on(ridge_cut, log_reading, "3", ["f=740", "e=702", "a=464.2", "A=928.9", "crow=C-25"], at="2026-03-01T10:00")
+    moment = at_s("2026-03-01T10:01", "UTC")
+    asked = {advice.reed: advice for advice in on(ridge_cut, ask_all, at_s=moment)}
+    assert asked["3"].need_mm is None
+    assert asked["3"].trims_left is None
+    assert any("how many cuts are left" in line for line in advice_lines(asked["3"]))
+    listed = work_list(list(asked.values()))
+    assert next(line for line in listed if " 3 " in line).endswith(" -")
+    left = sum(asked[reed].trims_left or 0.0 for reed in ("1", "2"))
+    said = f"about {left:.0f} cuts in all, of 1 it is not known how many cuts are left"
+    assert said in " ".join(line.strip() for line in listed)
+    found = {one.reed: one for one in on(ridge_cut, pick, "spring", at_s=moment)}
+    assert (found["3"].length_mm, found["3"].trims) == (None, None)
+    assert found["2"].trims == pytest.approx(asked["2"].trims_left)
+    assert any("cuts, readings and hours are a guess" in note for note in on(ridge_cut, rehearse_order, "spring").notes)
 
 
 def test_readings_of_one_sitting_that_differ_are_said_to(ridge_cut: Path) -> None:

@@ -47,7 +47,8 @@ def ask(
 
     The list's columns: next, what to do; mm and lip, how much of it; gap, F less E in cents, in the order's chanter;
     meets Hz, the pitch as low A where F and E will agree, lip strokes of later steps not counted; past %, the chance
-    that the reed is past tolerance after that, or left short and past when next read; cuts left, this one counted.
+    that the reed is past tolerance after that, or left short and past when next read; cuts left, this one counted, a
+    dash where that is not known.
 
     What to do: cut, take it off and read again; read first, F and E were never read together; read again, another
     reading is worth more than a cut; finished, leave it as it is and hand it over; past, F is over E and no cut
@@ -153,7 +154,10 @@ def work_list(found: Sequence[Advice]) -> list[str]:
     for action in ("finished", "past", "no-fit"):
         if count := sum(1 for a in found if a.action == action):
             parts.append(f"{count} {action}")
-    parts.append(f"about {sum(a.trims_left for a in todo):.0f} cuts in all")
+    known_left = [a.trims_left for a in todo if a.trims_left is not None]
+    unknown = len(todo) - len(known_left)
+    parts += [f"about {sum(known_left):.0f} cuts in all"] if known_left or not unknown else []
+    parts += [f"of {unknown} it is not known how many cuts are left"] if unknown else []
     ends = [said for action, said in ENDS.items() if any(a.action == action for a in found)]
     listed = table(heads, rows, right=(3, 4, 5, 6, 7, 8))
     feet = [*_supposed_lines(found), ", ".join(parts), *_away_lines(found), *ends, WHAT_IT_MEANS]

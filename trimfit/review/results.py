@@ -268,10 +268,11 @@ class ChanterNote:
 
 @dataclass(frozen=True, slots=True)
 class StockReed:
-    """A reed of the stock for a chanter: how much is to come off in all, mm, and the chance that it ends good."""
+    """A reed of the stock for a chanter: how much is to come off in all, mm (None: not known), and the chance that it
+    ends good."""
 
     reed: str
-    length_mm: float
+    length_mm: float | None
     chance_good: float
 
 
@@ -321,7 +322,10 @@ class ChanterMap:
     def stock_words(self, most: int) -> list[str]:
         """Some of the stock, each with what is to come off and its chance where that was worked out: `R-0183 0.07 mm
         96 %`."""
-        said = [f"{one.reed} {one.length_mm:.2f} mm {100 * one.chance_good:.0f} %" for one in self.stock]
+        lengths = ["-" if one.length_mm is None else f"{one.length_mm:.2f}" for one in self.stock]
+        said = [
+            f"{one.reed} {mm} mm {100 * one.chance_good:.0f} %" for one, mm in zip(self.stock, lengths, strict=True)
+        ]
         return (said or list(self.suits))[:most]
 
 

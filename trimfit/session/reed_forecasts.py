@@ -8,10 +8,19 @@ from itertools import groupby
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from trimfit.planner.aim import Aim
+    from trimfit.base.units import Interval
+    from trimfit.planner.aim import Aim, AimPosterior
     from trimfit.planner.forecast import Forecast
     from trimfit.planner.policy_table import PolicyTable
     from trimfit.session.open_log import Bench, Seen
+
+
+def still_wanted(posterior: AimPosterior, aim: Aim) -> Interval | None:
+    """Length that has yet to come off a reed for its aim, mm (`length_wanted`, the blade's limit counted). None where
+    it is not known: then no verb says how many cuts are left."""
+    from trimfit.planner.chance_past import length_wanted
+
+    return length_wanted(posterior, max(aim.most_removed_mm - posterior.removed_mm, 0.0))
 
 
 def forecast_of(bench: Bench, pairs: Sequence[tuple[Seen, Aim]]) -> list[Forecast]:

@@ -34,6 +34,7 @@ from trimfit.verbs.pick import (
     put_to,
     seen_of,
     stock_for,
+    to_come_off,
     weight_minutes,
 )
 
@@ -56,8 +57,8 @@ class Allotted:
     order: str
     chanter: str
     reed: str
-    length_mm: float
-    trims: float
+    length_mm: float | None
+    trims: float | None
     chance_good: float
     meet_pitch_hz: Interval
     minutes: float
@@ -317,8 +318,7 @@ def _allotted(
                 order.order,
                 order.chanter,
                 record.reed,
-                round(forecast.need_mm, 3),
-                forecast.cuts,
+                *to_come_off(bench, seen, aim, forecast),
                 forecast.good,
                 hz_interval(*bench.posterior(seen, aim).meeting()),
                 costs[column],

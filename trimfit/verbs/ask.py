@@ -15,12 +15,12 @@ from trimfit.base.normal import hz_interval
 from trimfit.base.pitch import OUTPUTS
 from trimfit.base.records import Order, ReedHistory
 from trimfit.planner.aim import Aim
-from trimfit.planner.chance_past import chance_over, length_wanted
+from trimfit.planner.chance_past import chance_over
 from trimfit.planner.reasons import GONE, NO_LENGTH_REASON, leanings, reason, why
 from trimfit.session.evidence import as_it_stands, decide, grounds, here_of, moved_by_itself
 from trimfit.session.open_log import Bench, Seen
 from trimfit.session.order_progress import Progress, came_back, order_named, order_progress
-from trimfit.session.reed_forecasts import forecast_of
+from trimfit.session.reed_forecasts import forecast_of, still_wanted
 from trimfit.session.session import Session
 from trimfit.verbs.wording import cuts_cell, impossible
 
@@ -123,7 +123,7 @@ def open_orders(session: Session, *, at_s: float | None = None) -> list[Progress
 def work_order(history: ReedHistory, advice: Advice | None, good: dict[str, int]) -> tuple[object, ...]:
     """A key that puts reeds in the order of the work list, those without advice yet last in their order. good: how many
     of each order left the bench good."""
-    left = math.inf if advice is None else round(advice.trims_left, 1)
+    left = math.inf if advice is None or advice.trims_left is None else round(advice.trims_left, 1)
     last = (left, as_counted(history.reed.record.reed))
     order, urgency = history.order, ("9999", 0, "")
     if order is not None:
@@ -146,20 +146,20 @@ def advise(bench: Bench, seen: Seen, order: Order | None = None, *, gone: bool =
     if gone and choice.action not in DONE:
         choice = as_it_stands(choice, GONE, "finished")
     (forecast,) = forecast_of(bench, [(seen, aim)])
-    left = 0.0 if choice.action in DONE else max(forecast.cuts, float(choice.action == "trim"))
-    need = length_wanted(posterior, max(aim.most_removed_mm - posterior.removed_mm, 0.0))
+    left: float | None = 0.0 if choice.action in DONE else max(forecast.cuts, float(choice.action == "trim"))
+    need = still_wanted(posterior, aim)
     if ground.gap_read and not ground.since_cut:
         ground = replace(ground, impossible=_impossible_now(bench, seen, aim))
     closes = choice.reason != NO_LENGTH_REASON and not ground.impossible
     if not closes:
         need = None
     if need is None and not gone:
-        left = float(choice.action == "trim")
+        left = 0.0 if choice.action in DONE else None
     gap_known = not ground.impossible
     record = seen.history.reed.record
     if choice.action == "trim":
         ground = replace(ground, longest_mm=bench.longest_cut_mm(record.reed_type))
-    ground = replace(ground, here=here_of(seen, posterior, aim), no_cut_left=cuts_cell(left) == "none")
+    ground = replace(ground, here=here_of(seen, posterior, aim), no_cut_left=not closes or cuts_cell(left) == "none")
     other = suits(bench, seen, aim) if choice.action in ("past", "no-fit") and closes else ""
     return Advice(
         reed=seen.name,

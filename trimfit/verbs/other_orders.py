@@ -9,10 +9,9 @@ from trimfit.base.natural_order import as_counted
 from trimfit.base.normal import hz_interval
 from trimfit.base.records import Order
 from trimfit.base.units import Interval
-from trimfit.planner.chance_past import length_wanted
 from trimfit.session.open_log import Bench, Seen
 from trimfit.session.order_progress import a_guess, order_progress
-from trimfit.session.reed_forecasts import forecast_of
+from trimfit.session.reed_forecasts import forecast_of, still_wanted
 from trimfit.session.session import Session
 from trimfit.verbs.allot import together
 from trimfit.verbs.ask import advise
@@ -82,7 +81,7 @@ def _place(bench: Bench, seen: Seen, order: Order, name: str | None, *, finished
     aim = replace(bench.aim(seen, order), chanter=order.chanter)
     posterior = bench.posterior(seen, aim)
     (forecast,) = forecast_of(bench, [(seen, aim)])
-    need = length_wanted(posterior, max(aim.most_removed_mm - posterior.removed_mm, 0.0))
+    need = still_wanted(posterior, aim)
     remarks = []
     if name is not None and name == seen.history.reed.record.order:
         remarks.append("its own order")

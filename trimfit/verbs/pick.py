@@ -23,7 +23,7 @@ from trimfit.planner.reasons import basis
 from trimfit.session.evidence import grounds
 from trimfit.session.open_log import Bench, Seen
 from trimfit.session.order_progress import chanter_word, order_named, order_progress, too_little_known
-from trimfit.session.reed_forecasts import forecast_of
+from trimfit.session.reed_forecasts import forecast_of, still_wanted
 from trimfit.session.session import Session
 from trimfit.verbs.ask import see_all, suits
 from trimfit.verbs.log import log_reed, strike
@@ -41,14 +41,16 @@ Foreseen = tuple[Seen, Forecast]
 
 @dataclass(frozen=True, slots=True)
 class Pick:
-    """One blank for an order. `crow_hz`: as last read, None if it never was; `remark`: what `why` says beyond length
+    """One blank for an order. `length_mm`, `trims`: yet to come off, None where `ask` does not know them either.
+
+    `crow_hz`: as last read, None if it never was; `remark`: what `why` says beyond length
     and cuts; `order`: the order it belongs to already, if any, and `started`: it is in work for this one, so that it is
     no free blank; `minutes`: expected cost, what a reed lost or left outside tolerance costs included, and the chance
     that it is of another weight."""
 
     reed: str
-    length_mm: float
-    trims: float
+    length_mm: float | None
+    trims: float | None
     chance_good: float
     crow_hz: float | None
     why: str
@@ -352,10 +354,10 @@ def _ranked(
         unknown = order.weight is not None and record.weight is None
         if unknown:
             remark = "; ".join(part for part in (f"nobody said whether it is {order.weight}", remark) if part)
-        trims = forecast.cuts if forecast.sharp <= SHARP else 0.0
+        length_mm, trims = to_come_off(bench, seen, aim, forecast)
         found = Pick(
             seen.name,
-            round(forecast.need_mm, 3),
+            length_mm,
             trims,
             forecast.good,
             last_crow_hz(seen.history),
@@ -395,6 +397,16 @@ def in_work(journal: Journal, order: Order, until_s: float | None = None) -> lis
     return [h for h in waiting if h.order is not None and h.order.order == order.order]
 
 
+def to_come_off(bench: Bench, seen: Seen, aim: Aim, forecast: Forecast) -> tuple[float | None, float | None]:
+    """Length (mm) and cuts yet to come off a reed, None where `ask` does not know them either; of one too sharp no
+    cuts."""
+    if forecast.sharp > SHARP:
+        return round(forecast.need_mm, 3), 0.0
+    if still_wanted(bench.posterior(seen, aim), aim) is None:
+        return None, None
+    return round(forecast.need_mm, 3), forecast.cuts
+
+
 def promise(bench: Bench, seen: Seen, aim: Aim, forecast: Forecast) -> tuple[str, str]:
     """What a reed of the stock promises for an aim, in words: length and cuts (empty where none will do), and what
     else is to be known."""
@@ -407,6 +419,8 @@ def promise(bench: Bench, seen: Seen, aim: Aim, forecast: Forecast) -> tuple[str
         remarks.append("would meet off the pitch asked for, and the lips do not reach")
     elif forecast.cuts < SHARP and ground.gap_read:
         remarks.append("at its meeting point as it is: ask after it, nothing may need to come off")
+    elif to_come_off(bench, seen, aim, forecast)[1] is None:
+        remarks.append("how much has to come off is not known")
     else:
         text = f"about {forecast.need_mm:.2f} mm to come off in {max(forecast.cuts, 1.0):.1f} cuts"
     leans = basis(replace(ground, chanter_unread=""))

@@ -25,6 +25,7 @@ from trimfit.verbs.pick import (
     seen_of,
     sending_of,
     stock_for,
+    to_come_off,
 )
 from trimfit.verbs.reviews.owner_answers import first_ask, usual_type
 
@@ -197,6 +198,12 @@ def rehearse_order(session: Session, order_name: str, *, at_s: float | None = No
     if order.weight and None in weights:
         weight = f"nobody said of {weights.count(None)} of these reeds whether they are {short(order.weight)}: "
         weight += "the shares do not count it"
+    pairs = list(zip([*started, *new], found, strict=False))
+    guessed = sum(to_come_off(bench, seen, bench.aim(seen, order), one)[1] is None for seen, one in pairs)
+    guess = ""
+    if guessed:
+        guess = f"of {guessed} of these {len(pairs)} reeds it is not known how many cuts are left: cuts, readings and"
+        guess += " hours are a guess"
     first = first_ask(bench, order, usual_type(bench, [seen.history for seen in started or new[:1]]))
 
     def scatter(variance: float) -> float:
@@ -230,7 +237,7 @@ def rehearse_order(session: Session, order_name: str, *, at_s: float | None = No
         in_hand=working,
         to_start=need.to_start,
         chance_enough=need.chance_enough,
-        notes=tuple(note for note in (unread, weight, first) if note),
+        notes=tuple(note for note in (unread, weight, guess, first) if note),
         send_reeds=sending.reeds if sending else None,
         chance_one_within=sending.chance_one if sending else None,
         aim_offsets_cents=sending.aims_cents if sending else None,
