@@ -346,8 +346,8 @@ def test_report_is_one_page_with_its_pictures(made_demo: Path) -> None:
         (("review", "ticket", "nobody"), "nobody"),
         (("review", "ticket", "R-0140", "--out", "FILE"), "cannot be written"),
         (
-            ("review", "ticket", "--letter", "O-12", "--out", "letters"),
-            "prints a text and writes no file; say it alone",
+            ("review", "ticket", "R-0140", "--letter", "O-12"),
+            "is a text and no card",
         ),
         (("report", "FILE"), "cannot be written"),
     ],

@@ -353,7 +353,8 @@ def ticket_(
     ] = None,
     out: Annotated[Path | None, option("--out", "Folder to write into; else tickets.", "FOLDER")] = None,
     letter: Annotated[
-        Text, option("--letter", "Write no card: print a text for this order's customer, what to measure.", "ORDER")
+        Text,
+        option("--letter", "No card: a text for this order's customer, what to measure. Printed if no --out.", "ORDER"),
     ] = None,
     at: At = None,
     as_json: Json = False,
@@ -365,17 +366,17 @@ def ticket_(
     from trimfit.verbs.reviews import ticket as reviews_ticket
 
     if letter is not None:
-        if reeds or order is not None or out is not None:
-            what = "prints a text and writes no file"
-            raise InputError(what, "--letter", "say it alone; to keep the text: --letter ORDER > FILE")
-        from trimfit.verbs.reviews.owner_answers import letter_for, supposed_away
+        if reeds or order is not None:
+            raise InputError("is a text and no card", "--letter", "say it without reeds and --order")
+        from trimfit.verbs.reviews.owner_answers import letter_for, supposed_away, write_letter
 
         with session_of(context, as_json) as session:
             text = letter_for(session, letter)
             chanters = [order.chanter for name, order in session.journal.orders().items() if name == letter]
             if supposed := supposed_away(session, chanters):
                 say(*prose(whether_away(supposed, "a reed")), err=True)
-        answer(as_json, {"order": letter, "letter": text}, lambda: [text])
+        files = [str(write_letter(out, letter, text))] if out is not None else []
+        answer(as_json, {"order": letter, "letter": text, "files": files}, lambda: files or [text])
         return
     with session_of(context, as_json) as session:
         folder = out or Path("tickets")

@@ -77,6 +77,10 @@ def test_how_well_it_is_known_is_said_where_nothing_is_left_to_ask_for(by_letter
 def test_what_is_known_already_is_not_asked(by_letter: Path) -> None:  # noqa: F811
     text = on(by_letter, letter_for, "letter")
     assert Typed(by_letter).say("review", "ticket", "--letter", "letter").rstrip() == text.rstrip()
+    folder = by_letter.parent / "out"
+    said = Typed(by_letter).say("review", "ticket", "--letter", "letter", "--out", str(folder))
+    assert said.strip() == str(folder / "letter-letter.txt")
+    assert (folder / "letter-letter.txt").read_text(encoding="utf-8").rstrip() == text.rstrip()
     assert "The crow of a reed" not in text
     assert "The pitch it plays at" in text
     assert "F and E agree within about 4 cents, leave the reed as it is." in text.replace("\n", " ")

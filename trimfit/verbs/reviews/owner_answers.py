@@ -6,10 +6,11 @@ from collections import Counter
 from collections.abc import Iterable, Sequence
 from copy import copy
 from dataclasses import dataclass, replace
+from pathlib import Path
 
 import numpy as np
 
-from trimfit.base.errors import InputError, command, short
+from trimfit.base.errors import InputError, command, short, unwritable
 from trimfit.base.normal import Z90
 from trimfit.base.pitch import hz_from_cents, hz_width_cents
 from trimfit.base.plain_words import plain_name
@@ -17,6 +18,7 @@ from trimfit.base.records import Chanter, Order, ReedHistory
 from trimfit.planner.aim import AimPosterior
 from trimfit.review.customer_letter import letter
 from trimfit.review.results import ChanterMap
+from trimfit.review.safe_names import file_stem, refuse_link
 from trimfit.session.evidence import crow_at_stop
 from trimfit.session.open_log import Bench
 from trimfit.session.order_progress import order_named
@@ -195,6 +197,18 @@ def letter_for(session: Session, order_name: str) -> str:
     tolerance = hz_width_cents(bench.settings.tolerance_hz, order.target_pitch_hz or 470.0)
     answers = [one.answer for one in asked if one.answer]
     return letter(order.order, order.chanter, answers, tolerance, first_tells=first_tells)
+
+
+def write_letter(folder: Path, order_name: str, text: str) -> Path:
+    """Write the text for an order as `letter-ORDER.txt` into `folder`, made if needed. InputError where it cannot."""
+    path = folder / f"letter-{file_stem(order_name)}.txt"
+    refuse_link(path)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        path.write_text(f"{text}\n", encoding="utf-8")
+    except OSError as error:
+        raise unwritable(path, error) from error
+    return path
 
 
 def usual_type(bench: Bench, reeds: Sequence[ReedHistory]) -> str:
