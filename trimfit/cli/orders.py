@@ -257,7 +257,7 @@ def _run_lines(run: Rehearsal) -> list[str]:
     if run.send_reeds and run.aim_offsets_cents:
         stops = [signed(cents) for cents in run.aim_offsets_cents]
         there = plain_name(run.chanter, 24)
-        each = f"each worked to a stop of its own, at gaps in {there} of {', '.join(stops)} cents"
+        each = f"worked to gaps in {there} of {', '.join(stops)} cents"
         each = f"each worked to a gap of {stops[0]} cents in {there}" if len(set(stops)) == 1 else each
         lines += prose(
             f"  by what is known of its chanter, {counted(run.send_reeds, 'reed')}, {each}: of "

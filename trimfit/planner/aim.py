@@ -40,7 +40,8 @@ class Aim:
     wherever E and F meet), tolerance in cents, the longest total length that may come off (mm).
 
     worked_in: the chanter at hand in which the reed is worked and read, where the aim's own is away; spaced_cents: the
-    gap there that it is worked toward as one of several (`planner.away`), None where it stands for itself.
+    gap there that it is worked toward as one of several (`planner.away`), None where it stands for itself;
+    stop_shared: how many of the order's reeds, itself counted, are worked to the same stop, and how many there are.
     """
 
     chanter: str | None
@@ -51,6 +52,7 @@ class Aim:
     temperature_c: float | None = None
     worked_in: str | None = None
     spaced_cents: float | None = None
+    stop_shared: tuple[int, int] = (1, 1)
 
 
 @dataclass(frozen=True, slots=True)

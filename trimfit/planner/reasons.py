@@ -9,7 +9,7 @@ from typing import Any
 from trimfit.base.errors import command
 from trimfit.base.normal import Z90
 from trimfit.base.pitch import crow_label, hz_from_cents
-from trimfit.base.plain_words import away_words, cents_words, counted, whether_away
+from trimfit.base.plain_words import away_words, cents_words, chance_words, counted, whether_away
 from trimfit.base.units import Interval
 from trimfit.planner.aim import Aim
 from trimfit.planner.choice import Choice
@@ -112,19 +112,25 @@ class Here:
         return f"{side} and crow {crow_label(self.crow_stop_hz)}" if self.crow_stop_hz else side
 
 
-def _per_cent(chance: float) -> str:
-    return "under 1 %" if chance < 0.005 else f"{100.0 * chance:.0f} %"
-
-
 def _away(choice: Choice, aim: Aim, here: Here, is_away: str) -> str:
     """What to work to, and how sure that is where the reed is going."""
     there = aim.chanter or "the chanter"
-    within, past = _per_cent(choice.chance_within), _per_cent(choice.chance_past_end)
+    within, past = chance_words(choice.chance_within), chance_words(choice.chance_past_end)
+    spaced = ""
+    if aim.spaced_cents is not None:
+        alike, reeds = aim.stop_shared
+        spaced = ", spaced among the reeds of its order"
+        if alike == reeds:
+            spaced = f", the same for all {reeds} reeds of its order"
+        elif alike > 1:
+            spaced += f", {alike} of the {reeds} at this stop"
+    if choice.action == "finished" and spaced:
+        stop = f"its stop is {here.stop_words()} in {here.chanter}{spaced}"
+        return f"no more comes off: {stop}; in {there}, which {is_away}, as it is: {within} good, {past} past"
     if choice.action == "finished":
         return (
             f"as near as work in {here.chanter} can bring it for {there}, which {is_away}: {within} good, {past} past"
         )
-    spaced = ", spaced among the reeds of its order" if aim.spaced_cents is not None else ""
     return f"stop at {here.stop_words()} in {here.chanter}{spaced}; once stopped there: {within} good, {past} past"
 
 
@@ -376,7 +382,7 @@ def reason(choice: Choice, aim: Aim, grounds: Grounds, suits: str = "") -> str:
         said = "past tolerance: lost for this order"
         if grounds.here is not None:
             there = f"{aim.chanter}, which {grounds.away()}"
-            said = f"most likely past tolerance in {there} ({_per_cent(choice.chance_past)})"
+            said = f"most likely past tolerance in {there} ({chance_words(choice.chance_past)})"
     elif choice.reason == NO_LENGTH_REASON:
         said = _no_length(grounds) + ("" if grounds.length_doubted else ": put it to stock")
     elif choice.reason == "blade":

@@ -8,7 +8,7 @@ from statistics import NormalDist
 
 from trimfit.base.normal import Z90
 from trimfit.base.pitch import NOTES, cents_from_440, crow_label, hz_width_cents
-from trimfit.base.plain_words import cents_words
+from trimfit.base.plain_words import cents_words, chance_words
 from trimfit.base.units import Interval
 from trimfit.review import card_parts
 from trimfit.review.card_parts import (
@@ -92,8 +92,8 @@ def _verdict_away(ticket: Ticket, there: Interval, here: Interval) -> str:
     )
     if ticket.chance_within is None or ticket.chance_past is None:
         return f"{said}."
-    within, sharp = 100 * ticket.chance_within, 100 * ticket.chance_past
-    return f"{said}: {within:.0f} % within {ticket.tolerance_hz:g} Hz, {sharp:.0f} % sharp."
+    within, sharp = chance_words(ticket.chance_within), chance_words(ticket.chance_past)
+    return f"{said}: {within} within {ticket.tolerance_hz:g} Hz, {sharp} sharp."
 
 
 def how_to_check(ticket: Ticket) -> list[str]:

@@ -37,6 +37,7 @@ if TYPE_CHECKING:
 
 FE = [OUTPUTS.index("f"), OUTPUTS.index("e")]
 LONGEST_MM = 8.0
+SAME_STOP_CENTS = 0.5
 """The most that may come off a blade whose length nobody gave."""
 
 
@@ -307,7 +308,12 @@ class Bench:
         if order.order not in self._spaced:
             self._spaced[order.order] = {}  # while they are worked out each reed is seen by itself
             self._spaced[order.order] = self._aims_of(order)
-        return replace(aim, spaced_cents=self._spaced[order.order].get(seen.name))
+        stops = self._spaced[order.order]
+        if seen.name not in stops:
+            return aim
+        mine = stops[seen.name]
+        alike = sum(abs(stop - mine) < SAME_STOP_CENTS for stop in stops.values())
+        return replace(aim, spaced_cents=mine, stop_shared=(alike, len(stops)))
 
     def _aims_of(self, order: Order) -> dict[str, float]:
         """The gaps there (cents) that the reeds of an order are worked to whose chanter is away, by reed: spaced where

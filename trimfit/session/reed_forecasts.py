@@ -4,12 +4,14 @@ chanter."""
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from itertools import groupby
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from trimfit.base.units import Interval
     from trimfit.planner.aim import Aim, AimPosterior
+    from trimfit.planner.choice import Choice
     from trimfit.planner.forecast import Forecast
     from trimfit.planner.policy_table import PolicyTable
     from trimfit.session.open_log import Bench, Seen
@@ -26,7 +28,7 @@ def still_wanted(posterior: AimPosterior, aim: Aim) -> Interval | None:
 def forecast_of(bench: Bench, pairs: Sequence[tuple[Seen, Aim]]) -> list[Forecast]:
     """What working each of these reeds to its end for its aim gives, over all explanations of its latest readings."""
     from trimfit.planner.forecast import Case, forecasts, mixed
-    from trimfit.session.evidence import gap_readings
+    from trimfit.session.evidence import decide, gap_readings, grounds
 
     cases: dict[int, tuple[PolicyTable, list[Case]]] = {}
     parts: list[tuple[PolicyTable, list[float]]] = []
@@ -48,4 +50,22 @@ def forecast_of(bench: Bench, pairs: Sequence[tuple[Seen, Aim]]) -> list[Forecas
             parts.append((table, [1.0 - sum(others), *others]))
             cases.setdefault(id(table), (table, []))[1].extend(Case(one, aim, unread, longest_mm) for one in each)
     found = {key: iter(forecasts(mine, table, bench.rules())) for key, (table, mine) in cases.items()}
-    return [mixed(shares, [next(found[id(table)]) for _ in shares]) for table, shares in parts]
+    out = [mixed(shares, [next(found[id(table)]) for _ in shares]) for table, shares in parts]
+    for i, (seen, aim) in enumerate(pairs):
+        order = seen.history.order
+        if aim.worked_in and order is not None and order.chanter == aim.chanter:
+            ground = grounds(bench, seen, aim)
+            choice = decide(bench, seen, bench.posterior(seen, aim), aim, ground) if ground.gap_read else None
+            if choice is not None and choice.action == "finished":
+                out[i] = _as_finished(out[i], choice, bench)
+    return out
+
+
+def _as_finished(forecast: Forecast, choice: Choice, bench: Bench) -> Forecast:
+    """The forecast of a reed of an order whose chanter is away that is finished by `ask`: no more comes off, and its
+    chances are those of where it stands, not of its stop."""
+    good, past = choice.chance_within, choice.chance_past_end
+    minutes = past * bench.rules().lost_minutes + max(1.0 - good - past, 0.0) * bench.settings.cost_outside_minutes
+    return replace(
+        forecast, good=good, past=past, cuts=0.0, readings=0.0, need_mm=0.0, bench_minutes=0.0, minutes=minutes
+    )

@@ -326,8 +326,8 @@ def each_alone(bench: Bench, orders: Sequence[Order]) -> str:
     named = ", ".join(short(one.order) for one in away[:MOST_NAMED])
     named += f" and {len(away) - MOST_NAMED} more" * (len(away) > MOST_NAMED)
     return (
-        f"{named}: the chance to end good is of one reed by itself; of reeds sent together, each worked to a stop of "
-        f"its own: {command('rehearse', away[0].order if len(away) == 1 else 'ORDER')}"
+        f"{named}: the chance to end good is of one reed by itself; of reeds sent together, each worked to "
+        f"its stop: {command('rehearse', away[0].order if len(away) == 1 else 'ORDER')}"
     )
 
 
@@ -418,7 +418,8 @@ def promise(bench: Bench, seen: Seen, aim: Aim, forecast: Forecast) -> tuple[str
     elif forecast.off_pitch > SURELY_OFF:
         remarks.append("would meet off the pitch asked for, and the lips do not reach")
     elif forecast.cuts < SHARP and ground.gap_read:
-        remarks.append("at its meeting point as it is: ask after it, nothing may need to come off")
+        stands = "where its work stops" if aim.worked_in else "at its meeting point as it is"
+        remarks.append(f"{stands}: ask after it, nothing may need to come off")
     elif to_come_off(bench, seen, aim, forecast)[1] is None:
         remarks.append("how much has to come off is not known")
     else:
