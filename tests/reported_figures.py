@@ -10,6 +10,8 @@ import math
 import re
 from pathlib import Path
 
+from scipy.stats import poisson
+
 REPORTS = Path(__file__).parents[1] / "reports"
 FIGURE = re.compile(r"(?<![\w.])\d[\d,]*(?:\.\d+)?")
 Row = dict[str, str]
@@ -31,6 +33,15 @@ def rows_of(report: str, *columns: str) -> list[Row]:
             rows.append(dict(zip(heads, cells, strict=True)))
     assert set(columns) <= set(heads), f"reports/{report}.md has no table with {columns}"
     return rows
+
+
+def by_luck(stated: float, happened: float) -> str:
+    """How often so few, or so many, happen where stated chances that add up to `stated` are right (Poisson)."""
+    many = happened > stated
+    chance = float(poisson.sf(round(happened) - 1, stated) if many else poisson.cdf(round(happened), stated))
+    return (
+        f"so {'many' if many else 'few'} in {100 * chance:.{1 if chance < 0.1 else 0}f} % of such runs, were they right"
+    )
 
 
 def _spread(who: str, column: str) -> str:
@@ -205,9 +216,11 @@ def _stated() -> str:
     return (
         f"the chances stated for {moving} cuts of reeds that move between visits added up to {stated:.1f} that end "
         f"past, or short and past by the next visit, and {happened:.0f} ± {happened**0.5:.0f} did; for {still} cuts of "
-        f"reeds that do not, to {still_stated:.1f}, and {still_happened:.0f} ± {still_happened**0.5:.0f} did. For "
+        f"reeds that do not, to {still_stated:.1f}, and {still_happened:.0f} ± {still_happened**0.5:.0f} did "
+        f"({by_luck(still_stated, still_happened)}). For "
         f"{sum(in_runs):,} cuts of still reeds in [runs](playing.md) and [orders](orders.md) played to their end they "
-        f"added up to {runs_stated:.0f}, and {runs_happened} ± {runs_happened**0.5:.0f} did."
+        f"added up to {runs_stated:.0f}, and {runs_happened} ± {runs_happened**0.5:.0f} did "
+        f"({by_luck(runs_stated, runs_happened)})."
     )
 
 

@@ -21,6 +21,7 @@ from typing import Protocol
 import numpy as np
 import pandas as pd
 
+from tests.reported_figures import by_luck
 from tests.worlds.movement import MOVEMENTS, MovingReed, MovingWorld
 from tests.worlds.moving_rules import (
     CUT_MINUTES,
@@ -306,7 +307,8 @@ def stated_and_found(rows: pd.DataFrame) -> str:
     )
     return (
         f"The chances stated for trimfit's {mine['cuts'].sum():,} cuts add up to {stated:.0f} that end past, or short "
-        f"and past by the next visit; {found:.0f} ± {found**0.5:.0f} did (each cut by itself)."
+        f"and past by the next visit; {found:.0f} ± {found**0.5:.0f} did (each cut by itself; "
+        f"{by_luck(stated, found)})."
     )
 
 

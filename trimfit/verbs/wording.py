@@ -64,10 +64,9 @@ MOVED_CENTS = 1.5
 PERHAPS = 0.75
 # Lengths under this are said to a tenth at least.
 FEW_MM = 5.0
-# What stands this far off the middle was kept as typed though it was a slip: it is shown at the edge of the line.
+# So far off the pitch asked for, a pitch is said to leave out the strokes still to come, which the chance counts.
 OFF_TARGET_HZ = 0.5
-"""From so far off the pitch asked for, an answer says that strokes still to come, which its chance counts, are not in
-the pitch it names."""
+# What stands this far off the middle was kept as typed though it was a slip: it is shown at the edge of the line.
 WIDEST_CENTS = 150.0
 
 
