@@ -454,7 +454,7 @@ def test_the_end_of_the_blade_is_no_estimate_and_a_trim_in_doubt_is_named(demo_l
     """Was: take off 0.02 mm, about 13 cuts left, 6.20 to 6.20 mm in all."""
     log = with_a_length_slip(demo_log, tmp_path / "slip", ("50", 773.1, 699.4), ("55", 773.1, 699.2))
     advice = on(log, ask_reed, "R-0353")
-    assert (advice.action, advice.length_mm, advice.trims_left, advice.closes) == ("read-again", 0.0, None, False)
+    assert (advice.action, advice.length_mm, advice.trims_left, advice.closes) == ("read-again", 0.0, 0.0, False)
     assert (advice.need_mm, advice.meet_pitch_hz, advice.chance_within) == (None, None, None)
     assert advice.gap_after_cents == advice.gap_now_cents
     with Journal(log) as journal:

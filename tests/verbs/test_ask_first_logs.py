@@ -126,15 +126,16 @@ def test_how_many_cuts_are_left_is_known_to_every_verb_or_to_none(ridge_cut: Pat
     moment = at_s("2026-03-01T10:01", "UTC")
     asked = {advice.reed: advice for advice in on(ridge_cut, ask_all, at_s=moment)}
     assert asked["3"].need_mm is None
-    assert asked["3"].trims_left is None
+    assert not asked["3"].cuts_known
     assert any("how many cuts are left" in line for line in advice_lines(asked["3"]))
     listed = work_list(list(asked.values()))
     assert next(line for line in listed if " 3 " in line).endswith(" -")
-    left = sum(asked[reed].trims_left or 0.0 for reed in ("1", "2"))
+    left = sum(asked[reed].trims_left for reed in ("1", "2"))
     said = f"about {left:.0f} cuts in all, of 1 it is not known how many cuts are left"
     assert said in " ".join(line.strip() for line in listed)
     found = {one.reed: one for one in on(ridge_cut, pick, "spring", at_s=moment)}
-    assert (found["3"].length_mm, found["3"].trims) == (None, None)
+    assert not found["3"].cuts_known
+    assert found["3"].trims == pytest.approx(asked["3"].trims_left)
     assert found["2"].trims == pytest.approx(asked["2"].trims_left)
     assert any("cuts, readings and hours are a guess" in note for note in on(ridge_cut, rehearse_order, "spring").notes)
 

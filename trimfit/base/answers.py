@@ -23,9 +23,9 @@ class Advice:
     bench, None while it is there; `outcomes`: the entries that say so, all to be struck before it is worked on again.
     `due_on`, `quantity`, `target_pitch_hz`, `pressure_kpa`: its order's.
     `need_mm`: what has yet to come off in all until F and E read the same, over this cut and those that follow; None
-    where that is no length that the blade has: then `meet_pitch_hz` is None too, and so is `trims_left` while there is
-    work to do. `closes`: False where by what is logged no length closes the gap, or where what is logged is impossible:
-    then no cut is advised.
+    where that is no length that the blade has: then `meet_pitch_hz` is None too. `cuts_known`: False where what has yet
+    to come off is not known while there is work to do: `trims_left` is a guess then. `closes`: False where by what is
+    logged no length closes the gap, or where what is logged is impossible: then no cut is advised.
     `moved_cents`: how far the gap has moved by itself since the last sitting, mean and 90 % interval by the likeliest
     explanation of the readings, a jump that is merely possible left out; None where nothing says so, or where an event
     was logged since;
@@ -45,8 +45,9 @@ class Advice:
     gap_after_cents: Interval | None
     meet_pitch_hz: Interval | None
     chance_past: float
-    trims_left: float | None
+    trims_left: float
     why: str
+    cuts_known: bool = True
     reed_type: str = ""
     batch: str = ""
     chanter: str | None = None

@@ -142,7 +142,7 @@ def work_list(found: Sequence[Advice]) -> list[str]:
                 signed(a.gap_now_cents.mean) if a.gap_now_cents and known else "-",
                 f"{a.meet_pitch_hz.mean:.{a.meet_pitch_hz.decimals(1)}f}" if a.meet_pitch_hz and known else "-",
                 chance_cell(a.chance_past) if known else "-",
-                cuts_cell(a.trims_left),
+                cuts_cell(a.trims_left, known=a.cuts_known),
             )
         )
     heads = ("order", "reed", "next", "mm", "lip", "gap", "meets Hz", "past %", "cuts left")
@@ -154,7 +154,7 @@ def work_list(found: Sequence[Advice]) -> list[str]:
     for action in ("finished", "past", "no-fit"):
         if count := sum(1 for a in found if a.action == action):
             parts.append(f"{count} {action}")
-    known_left = [a.trims_left for a in todo if a.trims_left is not None]
+    known_left = [a.trims_left for a in todo if a.cuts_known]
     unknown = len(todo) - len(known_left)
     parts += [f"about {sum(known_left):.0f} cuts in all"] if known_left or not unknown else []
     parts += [f"of {unknown} it is not known how many cuts are left"] if unknown else []

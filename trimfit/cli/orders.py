@@ -86,8 +86,8 @@ def _row(one: Pick, remarks: dict[str, str]) -> tuple[str, ...]:
     return (
         plain_name(one.reed, 18),
         plain_name(one.reed_type, 16),
-        "-" if one.length_mm is None else f"{one.length_mm:.2f}",
-        "-" if one.trims is None else f"{one.trims:.1f}",
+        f"{one.length_mm:.2f}" if one.cuts_known else "-",
+        f"{one.trims:.1f}" if one.cuts_known else "-",
         f"{100 * one.chance_good:.0f}",
         f"{one.minutes:.0f}",
         crow_label(one.crow_hz) if one.crow_hz else "",
@@ -146,8 +146,8 @@ def _allotment(found: Allotment, *, named: bool) -> list[str]:
             plain_name(one.chanter, 60),
             plain_name(one.reed, 14),
             crow_label(one.crow_hz) if one.crow_hz else "",
-            "-" if one.length_mm is None else f"{one.length_mm:.2f}",
-            "-" if one.trims is None else f"{one.trims:.1f}",
+            f"{one.length_mm:.2f}" if one.cuts_known else "-",
+            f"{one.trims:.1f}" if one.cuts_known else "-",
             f"{one.meet_pitch_hz.mean:.{one.meet_pitch_hz.decimals(1)}f}",
             f"{100 * one.chance_good:.0f}",
         )

@@ -268,12 +268,13 @@ class ChanterNote:
 
 @dataclass(frozen=True, slots=True)
 class StockReed:
-    """A reed of the stock for a chanter: how much is to come off in all, mm (None: not known), and the chance that it
-    ends good."""
+    """A reed of the stock for a chanter: how much is to come off in all, mm, a guess where `cuts_known` is False, and
+    the chance that it ends good."""
 
     reed: str
-    length_mm: float | None
+    length_mm: float
     chance_good: float
+    cuts_known: bool = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -322,7 +323,7 @@ class ChanterMap:
     def stock_words(self, most: int) -> list[str]:
         """Some of the stock, each with what is to come off and its chance where that was worked out: `R-0183 0.07 mm
         96 %`."""
-        lengths = ["-" if one.length_mm is None else f"{one.length_mm:.2f}" for one in self.stock]
+        lengths = [f"{one.length_mm:.2f}" if one.cuts_known else "-" for one in self.stock]
         said = [
             f"{one.reed} {mm} mm {100 * one.chance_good:.0f} %" for one, mm in zip(self.stock, lengths, strict=True)
         ]

@@ -25,6 +25,8 @@ from trimfit.verbs.pick import (
     HARDLY,
     SHARP,
     cheapest_first,
+    cuts_known,
+    cuts_of,
     each_alone,
     last_crow_hz,
     need_of,
@@ -34,7 +36,6 @@ from trimfit.verbs.pick import (
     put_to,
     seen_of,
     stock_for,
-    to_come_off,
     weight_minutes,
 )
 
@@ -57,8 +58,8 @@ class Allotted:
     order: str
     chanter: str
     reed: str
-    length_mm: float | None
-    trims: float | None
+    length_mm: float
+    trims: float
     chance_good: float
     meet_pitch_hz: Interval
     minutes: float
@@ -67,6 +68,7 @@ class Allotted:
     reed_type: str = ""
     weight: str | None = None
     bench_minutes: float = 0.0
+    cuts_known: bool = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -318,7 +320,8 @@ def _allotted(
                 order.order,
                 order.chanter,
                 record.reed,
-                *to_come_off(bench, seen, aim, forecast),
+                round(forecast.need_mm, 3),
+                cuts_of(forecast),
                 forecast.good,
                 hz_interval(*bench.posterior(seen, aim).meeting()),
                 costs[column],
@@ -327,6 +330,7 @@ def _allotted(
                 record.reed_type,
                 record.weight,
                 forecast.bench_minutes,
+                cuts_known(bench, seen, aim, forecast),
             )
         )
     place = {order.order: i for i, order in enumerate(orders)}

@@ -123,7 +123,7 @@ def open_orders(session: Session, *, at_s: float | None = None) -> list[Progress
 def work_order(history: ReedHistory, advice: Advice | None, good: dict[str, int]) -> tuple[object, ...]:
     """A key that puts reeds in the order of the work list, those without advice yet last in their order. good: how many
     of each order left the bench good."""
-    left = math.inf if advice is None or advice.trims_left is None else round(advice.trims_left, 1)
+    left = math.inf if advice is None or not advice.cuts_known else round(advice.trims_left, 1)
     last = (left, as_counted(history.reed.record.reed))
     order, urgency = history.order, ("9999", 0, "")
     if order is not None:
@@ -146,20 +146,21 @@ def advise(bench: Bench, seen: Seen, order: Order | None = None, *, gone: bool =
     if gone and choice.action not in DONE:
         choice = as_it_stands(choice, GONE, "finished")
     (forecast,) = forecast_of(bench, [(seen, aim)])
-    left: float | None = 0.0 if choice.action in DONE else max(forecast.cuts, float(choice.action == "trim"))
+    left = 0.0 if choice.action in DONE else max(forecast.cuts, float(choice.action == "trim"))
     need = still_wanted(posterior, aim)
     if ground.gap_read and not ground.since_cut:
         ground = replace(ground, impossible=_impossible_now(bench, seen, aim))
     closes = choice.reason != NO_LENGTH_REASON and not ground.impossible
     if not closes:
         need = None
-    if need is None and not gone:
-        left = 0.0 if choice.action in DONE else None
+    cuts_known = need is not None or gone or choice.action in DONE
+    left = left if closes else 0.0
+    none_left = not closes or (cuts_known and cuts_cell(left) == "none")
     gap_known = not ground.impossible
     record = seen.history.reed.record
     if choice.action == "trim":
         ground = replace(ground, longest_mm=bench.longest_cut_mm(record.reed_type))
-    ground = replace(ground, here=here_of(seen, posterior, aim), no_cut_left=not closes or cuts_cell(left) == "none")
+    ground = replace(ground, here=here_of(seen, posterior, aim), no_cut_left=none_left)
     other = suits(bench, seen, aim) if choice.action in ("past", "no-fit") and closes else ""
     return Advice(
         reed=seen.name,
@@ -172,6 +173,7 @@ def advise(bench: Bench, seen: Seen, order: Order | None = None, *, gone: bool =
         meet_pitch_hz=hz_interval(choice.meet_mean_cents, choice.meet_sd_cents) if need is not None else None,
         chance_past=choice.chance_past,
         trims_left=left,
+        cuts_known=cuts_known,
         why=why(choice, aim, ground, other),
         reed_type=record.reed_type,
         batch=record.batch,

@@ -41,7 +41,7 @@ Foreseen = tuple[Seen, Forecast]
 
 @dataclass(frozen=True, slots=True)
 class Pick:
-    """One blank for an order. `length_mm`, `trims`: yet to come off, None where `ask` does not know them either.
+    """One blank for an order. `length_mm`, `trims`: yet to come off; a guess where `cuts_known` is False.
 
     `crow_hz`: as last read, None if it never was; `remark`: what `why` says beyond length
     and cuts; `order`: the order it belongs to already, if any, and `started`: it is in work for this one, so that it is
@@ -49,8 +49,8 @@ class Pick:
     that it is of another weight."""
 
     reed: str
-    length_mm: float | None
-    trims: float | None
+    length_mm: float
+    trims: float
     chance_good: float
     crow_hz: float | None
     why: str
@@ -61,6 +61,7 @@ class Pick:
     minutes: float = 0.0
     weight: str | None = None
     started: bool = False
+    cuts_known: bool = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -354,11 +355,10 @@ def _ranked(
         unknown = order.weight is not None and record.weight is None
         if unknown:
             remark = "; ".join(part for part in (f"nobody said whether it is {order.weight}", remark) if part)
-        length_mm, trims = to_come_off(bench, seen, aim, forecast)
         found = Pick(
             seen.name,
-            length_mm,
-            trims,
+            round(forecast.need_mm, 3),
+            cuts_of(forecast),
             forecast.good,
             last_crow_hz(seen.history),
             "; ".join(part for part in (text, remark) if part),
@@ -369,6 +369,7 @@ def _ranked(
             forecast.minutes + weight_minutes(bench, record.weight, order.weight, known),
             record.weight,
             seen.name in mine,
+            cuts_known(bench, seen, aim, forecast),
         )
         out.append((offered_by(forecast, found.minutes, seen.name), found))
     return tuple(found for _, found in sorted(out, key=lambda pair: pair[0]))
@@ -397,14 +398,14 @@ def in_work(journal: Journal, order: Order, until_s: float | None = None) -> lis
     return [h for h in waiting if h.order is not None and h.order.order == order.order]
 
 
-def to_come_off(bench: Bench, seen: Seen, aim: Aim, forecast: Forecast) -> tuple[float | None, float | None]:
-    """Length (mm) and cuts yet to come off a reed, None where `ask` does not know them either; of one too sharp no
-    cuts."""
-    if forecast.sharp > SHARP:
-        return round(forecast.need_mm, 3), 0.0
-    if still_wanted(bench.posterior(seen, aim), aim) is None:
-        return None, None
-    return round(forecast.need_mm, 3), forecast.cuts
+def cuts_of(forecast: Forecast) -> float:
+    """How many cuts a reed takes; of one too sharp none."""
+    return forecast.cuts if forecast.sharp <= SHARP else 0.0
+
+
+def cuts_known(bench: Bench, seen: Seen, aim: Aim, forecast: Forecast) -> bool:
+    """Whether it is known how many cuts a reed takes: of one too sharp, and where `ask` knows it too."""
+    return forecast.sharp > SHARP or still_wanted(bench.posterior(seen, aim), aim) is not None
 
 
 def promise(bench: Bench, seen: Seen, aim: Aim, forecast: Forecast) -> tuple[str, str]:
@@ -420,7 +421,7 @@ def promise(bench: Bench, seen: Seen, aim: Aim, forecast: Forecast) -> tuple[str
     elif forecast.cuts < SHARP and ground.gap_read:
         stands = "where its work stops" if aim.worked_in else "at its meeting point as it is"
         remarks.append(f"{stands}: ask after it, nothing may need to come off")
-    elif to_come_off(bench, seen, aim, forecast)[1] is None:
+    elif not cuts_known(bench, seen, aim, forecast):
         remarks.append("how much has to come off is not known")
     else:
         text = f"about {forecast.need_mm:.2f} mm to come off in {max(forecast.cuts, 1.0):.1f} cuts"

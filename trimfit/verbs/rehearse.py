@@ -18,6 +18,7 @@ from trimfit.session.session import Session
 from trimfit.verbs.pick import (
     Foreseen,
     cheapest_first,
+    cuts_known,
     in_work,
     need_of,
     new_reed,
@@ -25,7 +26,6 @@ from trimfit.verbs.pick import (
     seen_of,
     sending_of,
     stock_for,
-    to_come_off,
 )
 from trimfit.verbs.reviews.owner_answers import first_ask, usual_type
 
@@ -199,7 +199,7 @@ def rehearse_order(session: Session, order_name: str, *, at_s: float | None = No
         weight = f"nobody said of {weights.count(None)} of these reeds whether they are {short(order.weight)}: "
         weight += "the shares do not count it"
     pairs = list(zip([*started, *new], found, strict=False))
-    guessed = sum(to_come_off(bench, seen, bench.aim(seen, order), one)[1] is None for seen, one in pairs)
+    guessed = sum(not cuts_known(bench, seen, bench.aim(seen, order), one) for seen, one in pairs)
     guess = ""
     if guessed:
         guess = f"of {guessed} of these {len(pairs)} reeds it is not known how many cuts are left: cuts, readings and"

@@ -89,10 +89,10 @@ def spread(interval: Interval, most: int) -> str:
     return f"{mean} ({low} to {high})"
 
 
-def cuts_cell(trims_left: float | None) -> str:
+def cuts_cell(trims_left: float, *, known: bool = True) -> str:
     """How many cuts are to be expected, to a tenth; `none` where that is less than a twentieth, a dash where it is not
     known."""
-    if trims_left is None:
+    if not known:
         return "-"
     return f"{trims_left:.1f}" if trims_left >= 0.05 else "none"
 
@@ -108,7 +108,7 @@ def _cuts(trims_left: float) -> str:
 def _cuts_left(advice: Advice) -> str:
     """How many cuts are left and what they take off in all; of a reed to be read that may well want none, so much."""
     need = advice.need_mm
-    if advice.trims_left is None:
+    if not advice.cuts_known:
         return "how many cuts are left, and what they take off, is not known"
     if advice.action != "read-again" or need is None or need.mean >= 0.005 or advice.trims_left < 0.05:
         return f"{_cuts(advice.trims_left)}{in_all(advice)}"
@@ -118,7 +118,7 @@ def _cuts_left(advice: Advice) -> str:
 def in_all(advice: Advice) -> str:
     """What has yet to come off in all, where a cut is likely to be left."""
     need = advice.need_mm
-    if need is None or advice.trims_left is None or advice.trims_left < 0.5 or need.high < 0.005:
+    if need is None or advice.trims_left < 0.5 or need.high < 0.005:
         return ""
     # no end of a few millimetres is rounded inward by half a millimetre
     digits = max(need.decimals(2), 1 if need.high < FEW_MM else 0)
@@ -139,7 +139,7 @@ def _head(advice: Advice) -> str:
         if not advice.gap_read or not advice.closes:
             return "read it first"
         before = "the next cut"
-        if cuts_cell(advice.trims_left) == "none":
+        if cuts_cell(advice.trims_left, known=advice.cuts_known) == "none":
             before = f"you {'give it up' if advice.chance_past > 0.5 else 'call it finished'}"
         if advice.first_in:
             return f"read it in {plain_name(advice.first_in)} before {before}"

@@ -100,7 +100,7 @@ def with_stock(bench: Bench, found: Sequence[ChanterMap]) -> list[ChanterMap]:
             suiting = journal.of_reeds(chanter.suits, until_s=bench.until_s)
             reeds = seen_of(bench, [h for h in suiting if of_weight(h, order)], order)
         picks = [one for one in ranked(bench, order, reeds) if one.chance_good >= HARDLY]
-        shown = tuple(StockReed(one.reed, one.length_mm, one.chance_good) for one in picks[:MOST_SUITS])
+        shown = tuple(StockReed(one.reed, one.length_mm, one.chance_good, one.cuts_known) for one in picks[:MOST_SUITS])
         suits, more = tuple(one.reed for one in shown), len(picks) - len(shown)
         out.append(replace(chanter, suits=suits, stock=shown, stock_for=order.order or None, stock_more=more))
     return [*out, *found[len(out) :]]
