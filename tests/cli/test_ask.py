@@ -195,7 +195,7 @@ def test_a_run_asks_only_for_what_is_still_wanted(demo: Typed) -> None:
     assert 0.85 < run["chance_enough"] < 1.0
     # the words that pick has, too: how many it is short, and why more are to be started
     short = 19 - run["in_hand"]
-    fail = f"; expect some of the {run['in_hand']} in hand to fail" if run["to_start"] > short else ""
+    fail = f"; expect some of the {run['in_hand']} in hand (1 past already) to fail" if run["to_start"] > short else ""
     sure = f"({100 * run['chance_enough']:.0f} % sure)"
     assert f"you are {short} short{fail}: start {run['to_start']} {sure}" in " ".join(said.split())
     listed = demo.say("pick", DEMO_ORDER)

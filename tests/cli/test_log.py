@@ -689,3 +689,14 @@ def test_what_was_struck_is_logged_again_by_the_command_that_is_shown(bench: Typ
     assert again[again.index("--at") + 1].startswith("2026-03-01T10:00")
     logged = bench.json(*again)
     assert (logged["new"], row()) == (True, before)
+
+
+def test_an_entry_of_a_reed_renamed_since_is_named_as_it_counts_now(bench: Typed) -> None:
+    """Was: log it again under the old name, which was refused, and would have counted the cut twice."""
+    kept = bench.json("log", "trim", "R-1", "--length", "0.2")
+    for old, new in (("R-1", "R-1b"), ("R-1b", "R-1c")):
+        bench.say("log", "rename", old, new)
+    refused = bench.refused("log", "amend", kept["entry"], "length=0.3")
+    with Journal(bench.log) as journal:
+        (trim,) = journal.of_reed("R-1c").trims
+    assert f"it is {trim.entry} of R-1c now" in refused

@@ -25,6 +25,11 @@ AWAY = Sending(24, 0.9, 0.99, (0.0,) * 24, (0.33, 0.2), (0.33, 0.2))
     ("need", "said"),
     [
         (Need(19, 16, 26, 10, 0.9, 0.51), "you are 3 short; expect some of the 16 in hand to fail: start 10"),
+        (
+            Need(19, 16, 26, 10, 0.9, 0.51, past=1),
+            "you are 3 short; expect some of the 16 in hand (1 past already) to fail: start 10",
+        ),
+        (Need(2, 2, 2, 0, 0.9, 0.4, past=1), "2 in hand for 2, 1 of them past already"),
         (Need(16, 16, 21, 5, 0.9, 0.9), "16 in hand for 16; expect some of the 16 in hand to fail: start 5"),
         (
             Need(3, 2, 4, 2, 0.99, 0.042),

@@ -337,7 +337,7 @@ of crow and 9 % of slope (14 % on the bench with each mm does more), so that the
 40 off, where the shop cares about 15. Others called: batches that were not set off. Most of them are off the norm in
 truth; the last column counts those that lie within the limits after all. Held: how often the intervals of start
 and answer hold the batch itself. "One type varies much": its batches scatter twice as far, {2.0 * sd_cents:.0f} cents
-and 19 %, so that one that was set 45 off is not out of its ordinary, and what is called there beside is further off
+and 19 %, so that one that was set 45 off is hardly out of its ordinary, and what is called there beside is further off
 than the shop cares about, all the same.
 
 """

@@ -154,20 +154,24 @@ class Journal(Store):
         if kind.name in OF_A_REED and why.startswith(AMENDED):
             there = self._in_its_place(entry)
             return f"{there} in its place counts" if there else f"so was the one in its place: {remedy}"
+        if kind.name in OF_A_REED and queries.new_name(why) is not None:
+            now = queries.last_name(self._connection, str(values[0]))
+            if there := self._in_its_place(entry, now):
+                return f"it is {there} of {short(now)} now"
         if kind.name in (*NAMED, *OF_A_REED):
             other = self.entry_of(kind.name, str(values[0])) if kind.name in NAMED else None
             remedy = f"log it again with {queries.again_command(kind, values)}"
             return f"{other.entry} counts in its place" if other else remedy
         return remedy
 
-    def _in_its_place(self, entry: str) -> str:
-        """The entry that counts of the reed and the instant of an amended one; empty where none does."""
-        kind, _ = self.row_of(entry)
+    def _in_its_place(self, entry: str, reed: str | None = None) -> str:
+        """The entry that counts of the instant of a struck one and of its reed, or of `reed`; empty where none does."""
+        kind, values = self.row_of(entry)
         query = (
-            f"SELECT entry FROM {kind.table} WHERE {LIVE} AND "
-            f"(reed, at_s) = (SELECT reed, at_s FROM {kind.table} WHERE entry = ?) ORDER BY seq DESC LIMIT 1"
+            f"SELECT entry FROM {kind.table} WHERE {LIVE} AND reed = ? AND "
+            f"at_s = (SELECT at_s FROM {kind.table} WHERE entry = ?) ORDER BY seq DESC LIMIT 1"
         )
-        found = self._rows(query, (entry,))
+        found = self._rows(query, (reed or values[0], entry))
         return str(found[0][0]) if found else ""
 
     def amend(self, entry_id: str, record: T, *, doubts: Sequence[str | Doubt] = ()) -> Logged[T]:

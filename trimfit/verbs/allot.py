@@ -125,9 +125,8 @@ class Allotment:
         if not more:
             return ""
         rest = f" and for {len(more) - MOST_NAMED} orders more" * (len(more) > MOST_NAMED)
-        said = (
-            f"Some may fail: so that enough end good, start {', '.join(more[:MOST_NAMED])}{rest}, those above counted"
-        )
+        above = ", those above counted" if self.allotted else ""
+        said = f"Some may fail: so that enough end good, start {', '.join(more[:MOST_NAMED])}{rest}{above}"
         free = len(self.allotted) + len(self.spare)
         if sum(one.to_start for one in self.starts) <= free:
             return said

@@ -131,7 +131,8 @@ class Need:
     """How many reeds to work at for as many good ones as an order still wants (`wanted`), `in_hand` among them, and the
     chance that so many are enough. `to_start`, `chance_enough`: None where hardly any would be good, or where too
     little is known to say (`unknown`: why, and what to do first). `chance_fail`: that one or more of those in hand
-    fail, or where none is, of as many as are wanted. `free_blanks`: those that may be started (None: not counted)."""
+    fail, or where none is, of as many as are wanted. `free_blanks`: those that may be started (None: not counted);
+    `past`: of those in hand, past already."""
 
     wanted: int
     in_hand: int
@@ -142,6 +143,7 @@ class Need:
     sending: Sending | None = None
     unknown: str = ""
     free_blanks: int | None = None
+    past: int = 0
 
     def words(self) -> str:
         """How many reeds the order is short, and how many to start: `you are 3 short; expect some of the 16 in hand to
@@ -149,7 +151,8 @@ class Need:
         lacking = max(self.wanted - self.in_hand, 0)
         if not self.wanted:
             return "none is wanted"
-        said = f"you are {lacking} short" if lacking else f"{self.in_hand} in hand for {self.wanted}"
+        past = f", {self.past} of them past already" if self.past else ""
+        said = f"you are {lacking} short" if lacking else f"{self.in_hand} in hand for {self.wanted}{past}"
         if self.unknown:
             said += f"; {self.unknown}"
         elif self.sending is not None:
@@ -159,7 +162,8 @@ class Need:
         elif self.to_start is None:
             said += "; hardly any of these would be good"
         elif self.to_start > lacking:
-            of = f" of the {self.in_hand} in hand" if self.in_hand else ""
+            past = f" ({self.past} past already)" if self.past and lacking else ""
+            of = f" of the {self.in_hand} in hand{past}" if self.in_hand else ""
             who, fail = ("the one in hand", "fails") if self.in_hand == 1 else (f"one or more{of}", "fail")
             expected = who if self.in_hand == 1 else f"some{of}"
             chance = f"with a chance of {100 * self.chance_fail:.0f} % {who} {fail}"
@@ -230,7 +234,8 @@ def need_of(
         return Need(wanted, in_hand, in_hand, None, None, free_blanks=free_blanks)
     worked, to_start, enough = reeds_to_start(wanted, mine, blanks, short, minutes)
     all_good = math.prod(mine) if mine else math.prod(blanks[min(i, len(blanks) - 1)] for i in range(wanted))
-    return Need(wanted, in_hand, worked, to_start, enough, 1.0 - all_good, free_blanks=free_blanks)
+    past = sum(one.sharp > SHARP for one in found)
+    return Need(wanted, in_hand, worked, to_start, enough, 1.0 - all_good, free_blanks=free_blanks, past=past)
 
 
 def new_reed(bench: Bench, order: Order, like: Sequence[Seen] = ()) -> Seen:

@@ -74,6 +74,9 @@ def test_a_type_whose_gap_is_not_known_is_named_with_its_reeds() -> None:
 def test_a_reed_without_advice_has_no_next_step() -> None:
     with_advice, without = made_up_report.story(), dataclasses.replace(made_up_report.story(), advice=None)
     assert "Next: 0.15 mm" in bench.reed_story(with_advice).caption
+    unread = bench.reed_story(dataclasses.replace(without, points=()))
+    assert "no reading of F and E in" in unread.words
+    assert "round marks" not in unread.words
     caption = bench.reed_story(without).caption
     assert "Next:" not in caption
     assert "Now:" not in caption

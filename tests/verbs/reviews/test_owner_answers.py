@@ -176,6 +176,10 @@ def test_of_which_type_a_crow_is_is_asked_where_the_shop_makes_several(by_letter
     assert on(by_letter, owners_answers)["Far"][0].answer == "reed type of the crow"
     says("moulded")
     assert {one.answer for one in on(by_letter, owners_answers)["Far"]} == {"pitch", "pressure"}
+    says("new here")
+    with Journal(by_letter) as journal:
+        journal.append(Reed("first", "new here", "N", blade_mm=22.0))
+    assert {one.answer for one in on(by_letter, owners_answers)["Far"]} == {"pitch", "pressure"}
 
 
 def test_what_an_answer_tells_is_of_the_reeds_that_pick_offers_first_on_every_screen(

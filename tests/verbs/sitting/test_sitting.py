@@ -434,11 +434,13 @@ def test_after_the_work_list_was_shown_the_next_reed_is_the_first_on_it(journal:
 def test_the_reeds_named_are_gone_through_until_they_have_left(journal: Journal) -> None:
     sitting = seated(journal, reeds=["R-1", "R-3"])
     list(sitting.open())
-    assert "this sitting is for the reeds named, trimfit ask --all lists" in play(sitting, "w")[0]
+    assert "this sitting is for the reeds that it began with, trimfit ask --all lists" in " ".join(
+        line.strip() for line in play(sitting, "w")
+    )
     play(sitting, "lost")
     assert " ".join(play(sitting, "w")).startswith("to do: R-3;")
-    assert play(sitting, "n") == ["no other reed of those named waits for work"]
-    assert play(sitting, "lost")[-1].startswith("no reed of those named waits for work")
+    assert play(sitting, "n") == ["no other reed of this sitting waits for work"]
+    assert play(sitting, "lost")[-1].startswith("no reed of this sitting waits for work")
 
 
 def test_a_reed_named_by_a_number_is_no_cut(journal: Journal) -> None:
@@ -656,7 +658,9 @@ def test_past_and_other_answers_are_said_in_words() -> None:
         lines = advice_lines(replace(CUT, chance_past=chance))
         assert any(line.startswith(f"  chance of going past {said};") for line in lines)
     assert "no cut left" in advice_lines(replace(CUT, action="finished", trims_left=0.0))[2]
-    assert advice_lines(replace(CUT, gap_now_cents=None, gap_after_cents=None, meet_pitch_hz=None, why=""))[1:] == [
+    assert advice_lines(
+        replace(CUT, gap_now_cents=None, gap_after_cents=None, meet_pitch_hz=None, cuts_known=False, why="")
+    )[1:] == [
         "  chance of going past 0.4 %; how many cuts are left, and what they take off, is",
         "    not known",
     ]

@@ -66,7 +66,7 @@ def test_a_full_reading_takes_at_most_28_keys_of_the_keypad_and_20_without_point
 
 def test_numbers_are_shown_with_their_names_before_they_count(journal: Journal) -> None:
     sitting = at_reed(journal)
-    assert "f 779.1 e 702.6 a 468.2 A 936.1 crow C+22 in this order from now on?" in said_by(sitting, FULL)
+    assert "f 779.1 e 702.6 a 468.2 A 936.1 crow C+22 right, and in this order from now on?" in said_by(sitting, FULL)
     assert journal.of_reed("R-1").readings == ()
     assert sitting.prompt() == "R-1, Enter = right, n = not, or what is right: "
     assert play(sitting, "good") == ["first this: Enter = right, n = not, or what is right"]

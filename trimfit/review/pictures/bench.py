@@ -95,7 +95,8 @@ def reed_story(story: ReedStory) -> Picture:
         caption += f" Now: {ACTION_WORDS[advice.action]}."
     if story.conditions and story.points:
         caption += f" Readings are taken to {story.conditions}."
-    read = counted(len(story.points), "reading")
+    where = f" in {short(story.chanter, 40)}" if story.chanter else ""
+    read = counted(len(story.points), "reading") if story.points else f"no reading of F and E{where}"
     words = f"Reed {short(story.reed, 60)}, {read}, {story.removed_mm:.2f} mm off so far. {caption}"
 
     def draw(narrow: bool) -> Figure:
@@ -120,11 +121,12 @@ def reed_story(story: ReedStory) -> Picture:
 
 
 def _story_sentence(story: ReedStory) -> str:
-    """What to see of F and E."""
+    """What to see of F and E; marks where a reading is drawn."""
+    round_, square = ("round marks, ", "square marks, ") if story.points else ("", "")
     meets = f" at {hz(story.meet_pitch_hz)}" if story.meet_pitch_hz else ""
     if story.advice is not None and story.advice.action == "past":
-        return f"F (round marks, solid line) has come up past E (square marks, dashed line); they met{meets}."
-    return f"F (round marks, solid line) comes up and E (square marks, dashed line) comes down until they meet{meets}."
+        return f"F ({round_}solid line) has come up past E ({square}dashed line); they met{meets}."
+    return f"F ({round_}solid line) comes up and E ({square}dashed line) comes down until they meet{meets}."
 
 
 def read_marks(axes: Axes, note: str, points: Sequence[tuple[float, StoryPoint]], size: float) -> None:

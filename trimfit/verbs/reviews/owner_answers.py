@@ -123,7 +123,7 @@ def what_to_ask(bench: Bench, chanter: str, reed_type: str, order: Order | None 
     if not record.working_crow_hz:
         crow = _crow_hz(bench, wanted, reed_type)
         supposed["crow"] = replace(record, working_crow_hz=crow, working_crow_type=reed_type)
-    elif record.working_crow_type not in bench.model.coding.types and np.count_nonzero(bench.model.reeds) > 1:
+    elif not _has_type(bench, record.working_crow_type) and np.count_nonzero(bench.model.reeds) > 1:
         supposed["reed type of the crow"] = replace(record, working_crow_type=reed_type)
     if not record.meeting_pitch_hz:
         supposed["pitch"] = replace(record, meeting_pitch_hz=hz_from_cents(now.meeting()[0]))
@@ -139,6 +139,11 @@ def what_to_ask(bench: Bench, chanter: str, reed_type: str, order: Order | None 
         found.append(Narrowing("pressure", whole, now.beyond_sd_cents, reed_type))
     found = found or [Narrowing("", whole, whole, reed_type)]
     return sorted(found, key=lambda one: one.gap_sd_then_cents)
+
+
+def _has_type(bench: Bench, reed_type: str | None) -> bool:
+    """Whether the log has a reed of a type, learned of or not."""
+    return reed_type in bench.model.coding.types or (reed_type,) in bench.journal.columns("reed", ["reed_type"])
 
 
 def _seen_with(bench: Bench, order: Order, reed_type: str, record: Chanter | None) -> AimPosterior:

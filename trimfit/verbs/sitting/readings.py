@@ -88,7 +88,7 @@ class Readings(Entries):
         if self.held.doubts:
             yield f"  if your order is another: {yours}"
         else:
-            yield f"  in this order from now on? Enter is yes; or {yours}"
+            yield from wrapped(f"  right, and in this order from now on? Enter is yes; or {yours}", self.width)
 
     def _reading(self, text: str, *, echoed: bool = False, numbers: str = "") -> Iterator[str]:
         if mode := mode_of(text):

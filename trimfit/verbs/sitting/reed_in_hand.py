@@ -187,7 +187,7 @@ class ReedInHand:
 
     def _nothing_waits(self, other: str = "") -> str:
         if self.reeds:
-            return f"no {other}reed of those named waits for work"
+            return f"no {other}reed of this sitting waits for work"
         return f"no {other}reed waits for work"
 
     def _list(self, _: str) -> Iterator[str]:
@@ -198,7 +198,8 @@ class ReedInHand:
         more = f" and {len(names) - 30} more" if len(names) > 30 else ""
         said = f"to do: {shown}{more}" if names else self._nothing_waits()
         if self.reeds:
-            said += f"; this sitting is for the reeds named, {command('ask', '--all')} lists the others"
+            every = f"{command('ask', '--all')} lists all with an order"
+            said += f"; this sitting is for the reeds that it began with, {every}"
         yield from wrapped(said, self.width)
 
     def _why(self, _: str) -> Iterator[str]:

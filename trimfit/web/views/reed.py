@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
+from dataclasses import replace
 from typing import Any
 
 from starlette.requests import Request
@@ -17,6 +18,7 @@ from trimfit.base.pitch import OUTPUTS
 from trimfit.base.records import Reed
 from trimfit.base.units import parse_length_mm
 from trimfit.cli.output.entry_words import in_json
+from trimfit.entry.entry_times import ELSEWHERE
 from trimfit.entry.tokens import split_words
 from trimfit.session.session import Session
 from trimfit.verbs import log
@@ -221,6 +223,7 @@ async def _entered(request: Request, form: Form, verb: Any, *words: Any, **optio
             raise
         return await _reed_page(request, name, typed=form.fields, wrong=wrong_lines(error), status=422)
     if wants_json(request):
+        kept = replace(kept, note=kept.note.removesuffix(ELSEWHERE))  # a form has no such field
         return page(request, "", in_json(kept), {})
     if kept.doubts:
         return await _reed_page(request, name, kept=kept)
