@@ -207,8 +207,9 @@ def run_every_verb(path: Path, names: list[str], folder: Path) -> dict[str, Any]
 
 def _may_refuse(words: list[str], refusal: InputError) -> bool:
     """Where nothing of what is asked for was read it is said what is to be read first; and no cut is predicted that
-    would lower the crow, as where all cuts were logged the wrong way."""
-    return words[-1] in ("repeatability", "band", "solo") or "cannot be predicted" in refusal.what
+    would lower the crow, as where all cuts were logged the wrong way, or give a note that no reed has."""
+    none = ("cannot be predicted", "no prediction: by what is logged")
+    return words[-1] in ("repeatability", "band", "solo") or any(said in refusal.what for said in none)
 
 
 # What a chanter, and a reed by itself, can sound (Hz), and how far apart two notes of it can lie (cents).
