@@ -425,7 +425,7 @@ def test_a_reading_is_checked_with_numpy_and_no_heavier_library(tmp_path: Path, 
         (["undo"], "say trimfit log strike --last"),
         (["log", "list"], "say trimfit ask --all"),
         (["nonsense"], "No such command 'nonsense'"),
-        (["settings", "a", "b", "c"], "unexpected extra argument"),
+        (["pick", "a", "b", "c"], "unexpected extra argument"),
         (["ask", "R-1", "--log", "log"], "--log goes before the verb"),
     ],
 )

@@ -20,6 +20,7 @@ from trimfit.web.replies import WRONG_METHOD, wants_json
 
 COOKIE = "trimfit_pass"
 MOST_BODY_BYTES = 64 * 1024
+MOST_READ_BYTES = 1024 * 1024
 MOST_ADDRESS_BYTES = 4 * 1024
 MOST_HEADER_BYTES = 16 * 1024
 BODY_S = 20.0
@@ -130,11 +131,16 @@ def _pass_of(headers: Headers) -> str:
 
 
 async def _whole_body(receive: Receive, headers: Headers) -> bytes | tuple[int, str]:
-    """The request's body, or why it is not taken: too long, or not whole in time."""
+    """The request's body, or why it is not taken: too long, or not whole in time.
+
+    One that says its length, and is not far too long, is read to its end and thrown away: to close on a sender who is
+    still writing may lose him the answer.
+    """
     too_long = (413, f"that is more than a form holds ({MOST_BODY_BYTES // 1024} kB); enter it in parts")
     length = headers.get("content-length", "0")
-    if not length.isdigit() or len(length) > 12 or int(length) > MOST_BODY_BYTES:
+    if not length.isdigit() or len(length) > 12 or int(length) > MOST_READ_BYTES:
         return too_long
+    said = int(length)
     parts, size = [], 0
     try:
         async with asyncio.timeout(BODY_S):
@@ -144,9 +150,10 @@ async def _whole_body(receive: Receive, headers: Headers) -> bytes | tuple[int, 
                     return 400, "the request broke off; send it again"
                 parts.append(message.get("body", b""))
                 size += len(parts[-1])
-                if size > MOST_BODY_BYTES:
+                more = message.get("more_body", False)
+                if size > MOST_BODY_BYTES and not (more and size < said):
                     return too_long
-                if not message.get("more_body", False):
+                if not more:
                     return b"".join(parts)
     except TimeoutError:
         return 408, "the form did not come whole; send it again"
