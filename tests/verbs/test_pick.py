@@ -42,7 +42,7 @@ AWAY = Sending(24, 0.9, 0.99, (0.0,) * 24, (0.33, 0.2), (0.33, 0.2))
         (Need(3, 0, 3, 3, 0.9, 0.6), "you are 3 short: start 3"),
         (
             Need(3, 4, 24, 20, 0.9, sending=AWAY),
-            "4 in hand for 3; its chanter is away, so that 24 would be sent in all, the most that are reckoned with: "
+            "4 in hand for 3; its chanter is away, so that 24 would be sent in all, the most that trimfit considers: "
             "start 20",
         ),
         (Need(5, 0, 5, 5, 0.9, 0.3, free_blanks=5), "you are 5 short: start 5"),

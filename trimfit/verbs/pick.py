@@ -158,7 +158,7 @@ class Need:
         elif self.sending is not None:
             away = away_words(supposed=self.sending.supposed)
             said += f"; its chanter {away}, so that {self.sending.reeds} would be sent in all"
-            said += ", the most that are reckoned with" if self.sending.reeds == MOST_SENT else ""
+            said += ", the most that trimfit considers" if self.sending.reeds == MOST_SENT else ""
         elif self.to_start is None:
             said += "; hardly any of these would be good"
         elif self.to_start > lacking:

@@ -148,10 +148,11 @@ async def _whole_body(receive: Receive, headers: Headers) -> bytes | tuple[int, 
                 message = await receive()
                 if message["type"] == "http.disconnect":
                     return 400, "the request broke off; send it again"
-                parts.append(message.get("body", b""))
-                size += len(parts[-1])
-                more = message.get("more_body", False)
-                if size > MOST_BODY_BYTES and not (more and size < said):
+                part, more = message.get("body", b""), message.get("more_body", False)
+                size += len(part)
+                if size <= MOST_BODY_BYTES:
+                    parts.append(part)
+                elif not more or size >= said:
                     return too_long
                 if not more:
                     return b"".join(parts)
