@@ -37,8 +37,9 @@ if TYPE_CHECKING:
 
 FE = [OUTPUTS.index("f"), OUTPUTS.index("e")]
 LONGEST_MM = 8.0
-SAME_STOP_CENTS = 0.5
 """The most that may come off a blade whose length nobody gave."""
+SAME_STOP_CENTS = 0.5
+"""Stops that lie nearer to each other are called the same."""
 
 
 @dataclass(frozen=True, slots=True)
