@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from trimfit.base.plain_words import cents_words, counted, numeral, share_words, signed, signed_cents
+from trimfit.base.errors import command
+from trimfit.base.plain_words import cents_words, counted, numeral, share_words, signed, signed_cents, wrapped
 
 
 @pytest.mark.parametrize(
@@ -33,3 +34,19 @@ def test_one_of_a_thing_is_no_plural() -> None:
 )  # fmt: skip
 def test_a_share_is_said_no_finer_than_it_is_known(share: float, se: float, said: str) -> None:
     assert share_words(share, se) == said
+
+
+def test_a_command_is_never_broken_over_two_lines() -> None:
+    amend = command("log", "amend", "tri-abcdefghijklmnop", "length=0.16")
+    chanter = command("log", "chanter", "The long old band chanter of the valley", "--at-hand", "yes")
+    strike = command("log", "strike", "tri-abcdefghijklmnop")
+    text = f"it rests on a trim in doubt: {amend}; if it is away ({chanter}), or say {strike} --why …, and so on"
+    assert wrapped(text, 60) == [
+        "it rests on a trim in doubt:",
+        f"  {amend}",
+        "  if it is away",
+        f"  {chanter}",
+        f"  or say {strike} --why …,",
+        "  and so on",
+    ]
+    assert wrapped(f"see {strike}, then", 60) == [f"see {strike}, then"]

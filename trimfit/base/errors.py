@@ -138,7 +138,23 @@ def command(*words: str) -> str:
     they must be; with --log where that named the log."""
     from shlex import join
 
-    return join(("trimfit", *(word for path in _log_named for word in ("--log", path)), *words))
+    said = join(("trimfit", *(word for path in _log_named for word in ("--log", path)), *words))
+    _told.pop(said, None)
+    _told[said] = None
+    for oldest in list(_told)[:-MOST_TOLD]:
+        _told.pop(oldest, None)
+    return said
+
+
+MOST_TOLD = 200
+_told: dict[str, None] = {}
+
+
+def commands_in(text: str) -> list[str]:
+    """Those of the latest commands that `command` made that are told in `text`, in their order there."""
+    found = [one for one in list(_told) if one in text]
+    whole = [one for one in found if not any(one in other for other in found if other != one)]
+    return sorted(whole, key=text.index)
 
 
 def _unpadded(name: str) -> str:

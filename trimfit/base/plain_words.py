@@ -5,7 +5,7 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Sequence
 
-from trimfit.base.errors import command, short
+from trimfit.base.errors import command, commands_in, short
 
 MOST_NAMED = 10
 
@@ -17,8 +17,23 @@ def plain_name(name: str, longest: int = 40) -> str:
 
 
 def wrapped(text: str, width: int, hang: str = "  ") -> list[str]:
-    """`text` in lines of at most `width`, the later ones set in."""
-    return textwrap.wrap(text, width, subsequent_indent=hang, break_on_hyphens=False) or [""]
+    """`text` in lines of at most `width`, the later ones set in.
+
+    A command (`errors.command`) that would be broken stands whole on a line of its own, however long, to be copied."""
+    lines = textwrap.wrap(text, width, subsequent_indent=hang, break_on_hyphens=False) or [""]
+    for said in commands_in(text):
+        if not any(said in line for line in lines):
+            before, _, after = text.partition(said)
+            if before.endswith("(") and after.startswith(")"):
+                before, after = before[:-1], after[1:]
+            open_end = next((end for end in (" --why …", " …") if after.startswith(end)), "")
+            rest = after[len(open_end) :].lstrip(" ;,.")
+            return [
+                *(wrapped(before, width, hang) if before.strip() else []),
+                f"{hang}{said}{open_end}",
+                *(wrapped(hang + rest, width, hang) if rest else []),
+            ]
+    return lines
 
 
 def numeral(value: float, form: str) -> str:
@@ -65,7 +80,7 @@ def whether_away(chanters: Sequence[str], what: str = "this reed") -> str:
     settles = command("log", "chanter", chanters[0] if len(chanters) == 1 else "NAME", "--at-hand", "yes")
     return (
         f"no reed was read in {named} and nobody said that {is_away}: if {here} at the bench, read {what} in it before "
-        f"any cut ({settles}; or no)"
+        f"any cut, and log that: {settles} (or no)"
     )
 
 

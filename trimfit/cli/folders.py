@@ -344,7 +344,7 @@ def _checked(found: Checked) -> Sequence[str]:
     entries = "1 entry that counts" if whole == 1 else f"{counted(whole, 'entry', 'entries')} that count"
     foot = prose(
         "a right entry is left as it is, with its mark; a wrong one is put right with "
-        f"{command('log', 'amend', 'ENTRY')} (of a reed: {command('log', 'reed', 'REED')}) or taken back with "
+        f"{command('log', 'amend', 'ENTRY')}, of a reed with {command('log', 'reed', 'REED')}, or taken back with "
         f"{command('log', 'strike', 'ENTRY')}"
     )
     return [f"the log is sound: {entries}, {marks}", *listed, *(foot if rows else [])]

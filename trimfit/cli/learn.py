@@ -11,7 +11,7 @@ from trimfit.base.errors import command
 from trimfit.base.plain_words import counted, numeral, plain_name, signed
 from trimfit.cli.context import Json, app, option, session_of
 from trimfit.cli.output.answers import answer, table
-from trimfit.cli.output.screen import prose, prose_and_command
+from trimfit.cli.output.screen import prose
 
 FEWEST = 20
 """Held-out readings under which no share is shown."""
@@ -91,11 +91,10 @@ def _lines(found: dict[str, Any]) -> list[str]:
     parts = [(part["part"], *(_cents(part[name]) for name in varying)) for part in found["variance"]]
     names = ("gap", "crow", "pitch", "gap per mm", "crow per mm")
     lines += table(("part", *names), parts, right=(1, 2, 3, 4, 5))
-    twice = (
+    lines += prose(
         "reading: what no other part explains, also over cuts, what a curve misses among it; how one state is read "
-        "twice:"
+        f"twice: {command('review', 'repeatability')}"
     )
-    lines += prose_and_command(twice, command("review", "repeatability"))
     lines += _held_out_lines(found["held_out"])
     lines += _by_readings_lines(found["held_out"])
     if "second_opinion" in found:
@@ -191,7 +190,7 @@ def _cut_lines(found: dict[str, Any]) -> list[str]:
     lines = ["", f"cuts come out off what was asked by {constant_mm:.3f} mm and {pct:.0f} % (standard deviations)"]
     if step_mm is not None:
         step = command("settings", "tool_step_mm", f"{step_mm:g}")
-        lines += prose_and_command("lengths need be no finer than that:", step)
+        lines += prose(f"lengths need be no finer than that: {step}")
     return lines
 
 

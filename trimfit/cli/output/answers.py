@@ -68,5 +68,9 @@ def table(
             cell.rjust(width) if i in right else cell.ljust(width)
             for i, (cell, width) in enumerate(zip([*row[:-1], first], widths, strict=True))
         ]
-        lines += ["  ".join(cells).rstrip(), *(" " * start + line for line in more)]
+        # a command wider than the column is whole all the same
+        lines += [
+            "  ".join(cells).rstrip(),
+            *(" " * min(start, max(prose_width() - len(line), 0)) + line for line in more),
+        ]
     return lines

@@ -7,7 +7,7 @@ from functools import partial
 from typing import TYPE_CHECKING, Any
 
 from trimfit.base.errors import command, short
-from trimfit.cli.output.screen import prose, prose_and_command, prose_width, say
+from trimfit.cli.output.screen import prose, prose_width, say
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -148,12 +148,12 @@ def doubt_lines(kept: EntryResult) -> list[str]:
     if may_have_moved(kept.doubts):
         after = ("--after", kept.follows) if kept.follows else ("--at", "TIME")
         moved = command("log", "event", kept.about, "moved", *after)
-        lines += prose_and_command("kept and marked; if it was misread:", f"{command('log', 'amend', kept.entry)} …")
-        lines += [*prose_and_command("or:", strike), *prose_and_command("if the reed had moved before it:", moved)]
+        lines += prose(f"kept and marked; if it was misread: {command('log', 'amend', kept.entry)} …")
+        lines += [*prose(f"or: {strike}"), *prose(f"if the reed had moved before it: {moved}")]
     elif lines and kept.entries:
         remedy = command(*kept.remedy or ("log", "strike", "ENTRY"))
-        lines += prose_and_command("kept and marked, each of them; if it is wrong:", remedy)
-        lines += [] if kept.remedy else prose_and_command("each ENTRY is listed by:", command("check"))
+        lines += prose(f"kept and marked, each of them; if it is wrong: {remedy}")
+        lines += [] if kept.remedy else prose(f"each ENTRY is listed by: {command('check')}")
     elif lines:
-        lines += prose_and_command("kept and marked; if it is wrong:", strike)
+        lines += prose(f"kept and marked; if it is wrong: {strike}")
     return lines

@@ -178,12 +178,6 @@ def prose(text: str, hang: str = "  ") -> list[str]:
     return wrapped(text, prose_width(), hang)
 
 
-def prose_and_command(text: str, command: str) -> list[str]:
-    """A sentence that ends with a command: on one line, or the command whole on a line of its own."""
-    line = f"{text} {command}"
-    return [line] if len(line) <= prose_width() else [*prose(text), f"  {command}"]
-
-
 def paint(stream: TextIO, text: str) -> None:
     """Write what the program itself says to a terminal, signs that act on it included; names in it were made fit."""
     (stream.write_as_is if isinstance(stream, Screen) else stream.write)(text)
