@@ -11,10 +11,7 @@ from trimfit.base.errors import Fault
 from trimfit.base.units import BOUNDS
 from trimfit.entry.tokens import Word
 from trimfit.entry.typing_slips import median
-from trimfit.log.column_values import WIDEST_CENTS, hz_by_cents, note_ratio
-
-# Where a note's value is looked for when the line and the chanter say nothing of the pitch: a usual low A.
-USUAL_LOW_A_HZ = 470.0
+from trimfit.log.column_values import USUAL_LOW_A_HZ, WIDEST_CENTS, hz_by_cents, note_ratio
 
 
 @dataclass(frozen=True, slots=True)

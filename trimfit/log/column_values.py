@@ -40,6 +40,8 @@ def number_text(value: float) -> str:
     return repr(value)
 
 
+USUAL_LOW_A_HZ, FAR_FROM_USUAL = 470.0, 2.0 ** (2.0 / 12.0)
+"""A usual low A, and the ratio to it, two semitones, from which a mended note is suggested no more. Assumptions."""
 WIDEST_CENTS = 400.0
 """So far from its just target a note may be said to be."""
 
@@ -85,14 +87,14 @@ def _out_of_bounds(column: Column, value: float, scale: Scale) -> InputError:
             guesses = [(ratio, "which reads as low A as typed"), *guesses]
     if round(value, 1) != value:
         guesses.append((10.0, "the point a place off"))
-    for factor, slip in guesses:
-        guess = value * factor
-        if low <= guess <= high and guess != 0:
-            return InputError(
-                f"{value:.7g} is out of bounds",
-                column.name,
-                f"{remedy}: did you mean {plain_number(guess, 5)}, {slip}?",
-            )
+    possible = [(guess, slip) for factor, slip in guesses if low <= (guess := value * factor) <= high and guess]
+    if column.note is not None:
+        usual_hz = USUAL_LOW_A_HZ * note_ratio(column.note, scale)
+        off = {guess: max(guess / usual_hz, usual_hz / guess) for guess, _ in possible}
+        possible = sorted((one for one in possible if off[one[0]] < FAR_FROM_USUAL), key=lambda one: off[one[0]])
+    for guess, slip in possible[:1]:
+        meant = f"did you mean {plain_number(guess, 5)}, {slip}?"
+        return InputError(f"{value:.7g} is out of bounds", column.name, f"{remedy}: {meant}")
     # Which digit was left out nobody knows: no number is named.
     missing = ": is a digit missing?" if low <= 10.0 * value <= high else ""
     return InputError(f"{value:.7g} is out of bounds", column.name, remedy + missing)

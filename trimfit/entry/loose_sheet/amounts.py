@@ -14,8 +14,7 @@ from trimfit.base.units import BOUNDS, BY_UNIT, parse_hz, parse_number
 from trimfit.entry.loose_sheet.contents import numbers_in
 from trimfit.entry.loose_sheet.guesses import Notes
 from trimfit.entry.loose_sheet.heads import HUNDREDTHS, NOTE_ROLES, NOTHING, Column
-from trimfit.entry.note_values import USUAL_LOW_A_HZ
-from trimfit.log.column_values import WIDEST_CENTS, hz_by_cents, limits, note_ratio, number_value
+from trimfit.log.column_values import USUAL_LOW_A_HZ, WIDEST_CENTS, hz_by_cents, limits, note_ratio, number_value
 from trimfit.log.entry_kinds import KINDS
 
 Scale = Mapping[str, Fraction]
