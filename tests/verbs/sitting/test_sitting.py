@@ -316,6 +316,19 @@ def test_cents_count_from_the_target_or_the_meeting_pitch(journal: Journal) -> N
     assert journal.of_reed("R-1").readings[1].record.notes_hz["f"] == pytest.approx(465 * 5 / 3 * 2 ** (-12 / 1200))
 
 
+@pytest.mark.parametrize(
+    ("line", "word"),
+    [
+        ("amend f=779.1", "fix"), ("ammend 2 f=779.1", "fix"), ("event soaked", "moved"), ("delete", "strike"),
+        ("lengh=0.2", "length"), ("crwo C+22", "crow"), ("exi", "exit"), ("godo", "good"),
+    ],
+)  # fmt: skip
+def test_an_unknown_word_is_taken_for_one_that_can_stand_there(journal: Journal, line: str, word: str) -> None:
+    sitting = seated(journal)
+    play(sitting, "R-1")
+    assert f"; did you mean {word}? type ?" in " ".join(" ".join(play(sitting, line)).split())
+
+
 def test_how_numbers_are_meant_is_said(journal: Journal) -> None:
     sitting = seated(journal, reeds=["R-1"])
     list(sitting.open())
@@ -461,7 +474,7 @@ def test_words_that_are_no_reed_and_words_that_are(journal: Journal) -> None:
     sitting = seated(journal, reeds=["R-1"])
     list(sitting.open())
     for line in ("how much more", "finish it"):
-        assert "is no word of the bench" in " ".join(play(sitting, line))
+        assert "is no word of the bench" in " ".join(" ".join(play(sitting, line)).split())
     why = " ".join(play(sitting, "why"))
     assert "answers a cut like its batch" not in why, "the answer has said it"
     assert why.startswith("  0.00 mm off")

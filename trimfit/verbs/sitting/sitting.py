@@ -9,11 +9,11 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Collection, Iterator, Sequence
 
-from trimfit.base.errors import InputError, TrimfitError, command, nearest, short
+from trimfit.base.errors import InputError, TrimfitError, command, meant, short
 from trimfit.base.iso_dates import local_now
 from trimfit.base.natural_order import as_counted
 from trimfit.base.plain_words import plain_name, wrapped
-from trimfit.entry.tokens import begins_a_trim, names_a_column
+from trimfit.entry.tokens import KNOWN_WORDS, TRIM_LEADS, TRIM_WORDS, begins_a_trim, names_a_column
 from trimfit.entry.unnamed_numbers import is_unnamed
 from trimfit.log.journal import Journal
 from trimfit.session.session import Session
@@ -140,9 +140,7 @@ class Sitting(Readings):
         except InputError as error:
             if self.scripted:
                 self.history = self.advice = None
-            word = nearest(name.split(" ")[0].lower(), COMMANDS)
-            meant_word = word if word.startswith("did you mean") else ""
-            near = meant_word or (error.remedy if error.remedy.startswith("did you mean") else "")
+            near = _word_meant(name) or (error.remedy if error.remedy.startswith("did you mean") else "")
             what = f"reed {plain_name(name, 60)!r}: {error.what}"
             if "is not in the log" in error.what:
                 what = error.what + ", and it is no word of the bench"
@@ -190,6 +188,30 @@ ALONE = {"?", "help", "read", "next", "undo", "list", "quit", "exit", "why", "cl
 LETTERS = {letter: word for word, letter, _ in _WORDS if letter}
 # What a line may be completed to; that numbers have another meaning is said by its name.
 COMMANDS = [*(word for word in sorted(ACTS) if word not in ("no", "numbers")), "as_low_a", "sounding", "cents"]
+ELSEWHERE = {
+    "amend": "fix",
+    "edit": "fix",
+    "event": "moved",
+    "outcome": "good, lost or stock",
+    "log": "the values alone",
+    "skip": "next",
+    "delete": "strike",
+    "remove": "strike",
+}
+"""Words of the command line, and of other programs, for what the bench has another word for."""
+
+
+def _word_meant(line: str) -> str:
+    """The word that the unknown first one of a line may be meant as, as a remedy: one that can stand there alone, or
+    with what follows; empty where it is like none."""
+    word, *more = line.lower().replace("=", " ", 1).split()[:2] or [""]
+    known = (
+        [one for one in COMMANDS if one not in ALONE] + [*KNOWN_WORDS, *TRIM_WORDS, *TRIM_LEADS] if more else COMMANDS
+    )
+    near = meant(word, [*ELSEWHERE, *dict.fromkeys(known)])
+    for said, here in ELSEWHERE.items():
+        near = near.replace(f"mean {said}?", f"mean {here}?")
+    return near
 
 
 def _refuse_no_order(journal: Journal, name: str, orders: Collection[str]) -> None:
