@@ -50,7 +50,7 @@ def refused(log: Typed, *words: str) -> InputError:
 def test_an_empty_log_says_what_to_log_first(empty: Typed) -> None:
     assert empty.say("review", "batches") == "no batch yet: log a reed and name its batch\n"
     assert empty.say("review", "chanters") == "no chanter yet: name it on a reading, or log it\n"
-    assert empty.say("check") == "the log is sound: 0 entries that count, 0 marks\n"
+    assert empty.say("check") == "the log is sound: 0 entries stand, 0 struck, 0 marks\n"
     assert refused(empty, "learn").remedy.startswith("log or import")
 
 

@@ -310,9 +310,8 @@ def backup(
 def check(context: typer.Context, as_json: Json = False) -> None:
     """Say if the log is sound, and which entries carry a mark. Exit code 1 if it is damaged.
 
-    Counted are entries that are not struck and stand aside for no other: reeds, chanters, orders, readings, trims,
-    events, outcomes and settings, and the strikes and accepted doubts about entries. Where only what was learned from
-    them is damaged, trimfit learn makes it anew.
+    Entries that stand are not struck and stand aside for no other: reeds, chanters, orders, readings, trims, events,
+    outcomes and settings. Where only what was learned from them is damaged, trimfit learn makes it anew.
 
     Example: trimfit check
     """
@@ -321,6 +320,7 @@ def check(context: typer.Context, as_json: Json = False) -> None:
     found = verbs_check.check(log_path(context), progress_of(as_json))
     damage = (*found.damage, *found.learned)
     said = {"sound": not damage, "damage": damage, "entries": found.entries, "marks": found.marks}
+    said |= {"standing": found.standing, "struck": found.struck}
     answer(as_json, said, lambda: _checked(found))
     if found.damage and not as_json:
         say("the log is damaged: keep it as it is, and go on with an earlier backup or export", err=True)
@@ -337,17 +337,16 @@ def _checked(found: Checked) -> Sequence[str]:
         left = [f"the file: {counted(more, 'more such line')}: {command('check', '--json')}"] if more > 0 else []
         others = [line for line in damage if not line.startswith("the file: ")]
         return [*of_file[:FILE_FAULTS_SHOWN], *left, *others]
-    whole = sum(found.entries.values())
-    marks = f"{len(found.marks):,} mark{'' if len(found.marks) == 1 else 's'}"
+    standing = counted(found.standing, "entry stands", "entries stand")
+    marks = counted(len(found.marks), "mark")
     rows = [[mark.entry, short(mark.reed, 18), mark.kind, mark.sentence] for mark in found.marks]
     listed = table(["entry", "reed", "mark", "why"], rows, wrap=True) if rows else []
-    entries = "1 entry that counts" if whole == 1 else f"{counted(whole, 'entry', 'entries')} that count"
     foot = prose(
         "a right entry is left as it is, with its mark; a wrong one is put right with "
         f"{command('log', 'amend', 'ENTRY')}, of a reed with {command('log', 'reed', 'REED')}, or taken back with "
         f"{command('log', 'strike', 'ENTRY')}"
     )
-    return [f"the log is sound: {entries}, {marks}", *listed, *(foot if rows else [])]
+    return [f"the log is sound: {standing}, {found.struck:,} struck, {marks}", *listed, *(foot if rows else [])]
 
 
 @app.command(context_settings={"ignore_unknown_options": True})

@@ -15,13 +15,14 @@ from typing import TYPE_CHECKING
 from trimfit.base.errors import command, short
 from trimfit.base.iso_dates import at_s, local_now
 from trimfit.base.pitch import NOTES
+from trimfit.base.plain_words import counted
 from trimfit.base.time_zones import machine_zone
 from trimfit.entry.checks import after_leaving_doubt, ahead_doubt, before_made_doubt, humidity_doubt, unbalanced
 from trimfit.entry.similar_names import twins
 from trimfit.log import whole_days
 from trimfit.log.entry_kinds import KINDS
 from trimfit.log.instants import reordered
-from trimfit.log.queries import LIVE
+from trimfit.log.queries import LIVE, unknown
 
 if TYPE_CHECKING:
     from trimfit.base.records import Settings
@@ -33,6 +34,8 @@ SLIP_FACTOR = 6.0
 FEWEST_TRIMS = 3
 # Octave slips of a crow lie inside what a crow may be; the crows of one shop lie within a few semitones.
 CROW_OCTAVE = (0.6, 1.7)
+# So many entries are listed that name what was struck, each by as much of its id as names it.
+MOST_LISTED, SHORT_ID = 8, 10
 
 
 @dataclass(frozen=True, slots=True)
@@ -247,9 +250,20 @@ def bad_values(journal: Journal) -> list[Mark]:
 
 
 def struck_names(journal: Journal) -> list[Mark]:
-    """Entries that name a reed, order or chanter all of whose entries were struck."""
-    again = "log it again, or strike this"
-    return [
-        Mark(entry, reed, f"{kind}-struck", f"names {kind} {short(name)!r}, which was struck; {again}")
-        for entry, reed, kind, name in journal.names_of_struck()
-    ]
+    """One mark for all entries that name a reed, order or chanter all of whose entries were struck, on the first."""
+    naming: dict[tuple[str, str], dict[str, str]] = defaultdict(dict)
+    for entry, reed, kind, name in journal.names_of_struck():
+        naming[kind, name][entry] = reed
+    marks = []
+    with journal.reading() as connection:
+        for (kind, name), reeds in naming.items():
+            first, *more = reeds
+            struck = unknown(connection, KINDS[kind], name)
+            named = counted(len(reeds), "entry names it", "entries name it")
+            these = ", ".join(one[:SHORT_ID] for one in (first, *more)[:MOST_LISTED]) + " …" * (
+                len(reeds) > MOST_LISTED
+            )
+            sentence = f"{struck.what}, and {named}; {struck.remedy}, or strike {f'these: {these}' if more else 'this'}"
+            reed = reeds[first] if len({*reeds.values()}) == 1 else ""
+            marks.append(Mark(first, reed, f"{kind}-struck", sentence))
+    return marks

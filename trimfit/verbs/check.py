@@ -19,12 +19,19 @@ from trimfit.session.fit import outlier_marks
 class Checked:
     """What the check found: damage (none in a sound log), marks on entries, and how many entries of each kind count.
 
+    struck: how many entries were taken back.
     learned: damage to what was learned from the entries alone, which `learn` makes anew."""
 
     damage: tuple[str, ...]
     marks: tuple[Mark, ...]
     entries: Mapping[str, int] = field(default_factory=dict)
     learned: tuple[str, ...] = ()
+    struck: int = 0
+
+    @property
+    def standing(self) -> int:
+        """How many entries count, without strikes of others and accepted doubts about them."""
+        return sum(count for kind, count in self.entries.items() if kind not in ("strike", "mark"))
 
 
 def marks(journal: Journal) -> list[Mark]:
@@ -47,4 +54,5 @@ def check(log: Path, progress: Progress | None = None) -> Checked:
         # The zone that a log was given when it was made is nobody's entry, here as in an import.
         entries["setting"] -= sum(at == MADE_AT for (at,) in journal.columns("setting", ["set_at"]))
         conflicts = in_conflict(journal.conflicts())
-        return Checked((), (*conflicts, *marks(journal)), entries, tuple(learned_damage(journal)))
+        struck = len({entry for (entry,) in journal.columns("strike", ["struck"])})
+        return Checked((), (*conflicts, *marks(journal)), entries, tuple(learned_damage(journal)), struck)
