@@ -157,6 +157,39 @@ def test_striking_says_why_and_what_it_leaves(bench: Typed) -> None:
     assert [mark["kind"] for mark in bench.json("check")["marks"]] == ["chanter-struck"]
 
 
+def test_the_type_of_a_crow_is_not_taken_without_the_crow(bench: Typed) -> None:
+    for name in ("CH-1", "CH-2"):
+        said = bench.refused("log", "chanter", name, "--crow-type", "moulded")
+        assert said.endswith("no such crow is known; say the crow too, as --working-crow C+22")
+    bench.say("log", "chanter", "CH-1", "--working-crow", "C+22")
+    bench.say("log", "chanter", "CH-1", "--crow-type", "moulded")
+    bench.refused("log", "chanter", "CH-1", "--working-crow", "", "--crow-type", "moulded")
+
+
+def test_check_counts_what_stands_and_what_was_struck(bench: Typed) -> None:
+    before = bench.json("check")["standing"]
+    wrong = bench.json("log", "reading", "R-1", "f=782")["entry"]
+    bench.say("log", "strike", wrong)
+    found = bench.json("check")
+    assert (found["standing"], found["struck"], found["entries"]["strike"]) == (before, 1, 1)
+    assert bench.say("check") == f"the log is sound: {before} entries stand, 1 struck, 0 marks\n"
+
+
+def test_a_struck_reed_is_one_mark_however_many_entries_name_it(bench: Typed) -> None:
+    read = [bench.json("log", "reading", "R-1", f"f=78{i}")["entry"] for i in range(3)]
+    with Journal(bench.log) as journal:
+        reed = journal.entry_of("reed", "R-1")
+    assert reed is not None
+    bench.say("log", "strike", reed.entry, "--why", "slip")
+    (mark,) = bench.json("check")["marks"]
+    assert (mark["entry"], mark["reed"], mark["kind"]) == (read[0], "R-1", "reed-struck")
+    assert "was struck (slip), and 3 entries name it; log it again with trimfit log reed R-1 --type" in mark["sentence"]
+    assert mark["sentence"].endswith(f"or strike these: {', '.join(one[:10] for one in read)}")
+    for entry in read[1:]:
+        bench.say("log", "strike", entry[:10])
+    assert bench.json("check")["marks"][0]["sentence"].endswith(", or strike this")
+
+
 @pytest.mark.parametrize(
     ("words", "match"),
     [
@@ -298,7 +331,8 @@ def test_a_reading_is_said_as_it_was_understood(bench: Typed) -> None:
     bench.say("log", "chanter", "CH-2")
     said = bench.say("log", "reading", "R-2", "f=757", "e=703").splitlines()
     assert said[0].startswith("reading of R-2: F 54 cents under E  rea-")
-    assert said[1].startswith("in no chanter that was named")
+    entry = said[0].split()[-1]
+    assert said[1] == f"no chanter was named: trimfit log amend {entry} chanter=NAME"
     bench.say("log", "reading", "R-2", "f=757.1", "e=703", "--chanter", "CH-1")
     assert "in CH-1, as last time" in bench.say("log", "reading", "R-2", "f=757.3", "e=703")
 

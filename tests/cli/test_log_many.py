@@ -99,7 +99,7 @@ def test_an_order_is_for_the_only_chanter_of_a_log(bench: Typed) -> None:
 def test_readings_in_no_chanter_are_pointed_out(bench: Typed) -> None:
     bench.say("log", "reed", "R-1", "--type", "cane", "--batch", "B-1")
     said = bench.json("log", "reading", "R-1", "f=779.1", "e=702.6", "--at", "2026-03-01T10:00")
-    assert "in no chanter that was named" in str(said["note"])
+    assert said["note"] == f"no chanter was named: trimfit log amend {said['entry']} chanter=NAME"
     bench.say("log", "reading", "R-1", "crow=C+22", "--at", "2026-03-01T10:10")
     assert f"To name it: trimfit log amend {said['entry']}" in (" ".join(bench.say("check").split()))
     bench.say("log", "chanter", "Heron")

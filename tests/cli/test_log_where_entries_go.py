@@ -186,7 +186,7 @@ def test_after_settles_which_came_first_on_a_day_without_a_time(bench: Typed, tm
     said = {"reading": ["f=760", "e=701"], "trim": ["0.2"], "event": ["soaked"]}
     then = "trim" if first == "reading" else "reading"
     day = bench.json("log", first, "R-1", *said[first], "--at", "2026-11-01")["entry"]
-    with pytest.raises(InputError, match=f"this {then} came after it: --after {day}"):
+    with pytest.raises(InputError, match=f"instead of --at: trimfit log {then} R-1 … --after {day}"):
         bench.say("log", then, "R-1", *said[then], "--at", "2026-11-01T14:00")
     after = bench.json("log", then, "R-1", *said[then], "--after", day)
     timed, last = order(bench)

@@ -44,14 +44,15 @@ def refuse(connection: Connection, kind: Kind, values: Sequence[Any]) -> None:
     zone = zone_of(connection)
     for other in _same_day(connection, row, zone):
         what, remedy = _words(row, other, zone)
-        after = f"this {kind.name} came after it: --after {other.entry}"
+        after = f"{command('log', kind.name, row.reed)} … --after {other.entry}"
         if not is_date(other.time):
-            raise InputError(what, f"reed {short(row.reed)}", f"{remedy}; {after}")
+            raise InputError(what, f"reed {short(row.reed)}", f"{remedy}; or, instead of --at: {after}")
         if not is_date(row.time):
             remedy = remedy.replace(" for it", f" for the {other.kind}")
         # the log amends no time
         anew = f"to write one for the {other.kind}, strike it and log it anew: {command('log', 'strike', other.entry)}"
-        raise InputError(what, f"reed {short(row.reed)}", f"{after}, which puts it at 00:00; {remedy}; {anew}")
+        after = f"if this {kind.name} came after it, instead of --at: {after}, which puts the {other.kind} at 00:00"
+        raise InputError(what, f"reed {short(row.reed)}", f"{after}; {remedy}; {anew}")
 
 
 def among_new(

@@ -89,6 +89,7 @@ def log_reading(
     called with it, and it is held against what was predicted: what is in doubt then is kept as marks, unless `ask` is
     given and says otherwise. Raises InputError with a fault for each word that says nothing.
     """
+    from trimfit.base.errors import command
     from trimfit.base.units import parse_pct, parse_pressure_kpa, parse_temperature_c
     from trimfit.entry.checks import plain_reading_doubts
     from trimfit.entry.line_parser import parse_reading
@@ -124,8 +125,10 @@ def log_reading(
         if found and not sure:
             raise Doubtful(found, measured=True)
         kept = keep(journal, reading, reading.reed, found)
-        unnamed = "in no chanter that was named: --chanter NAME says which" if reading.notes_hz else ""
-        note = _notes(where, "" if reading.chanter else unnamed)
+        unnamed = ""
+        if reading.notes_hz and not reading.chanter:
+            unnamed = f"no chanter was named: {command('log', 'amend', kept.entry, 'chanter=NAME')}"
+        note = _notes(where, unnamed)
         kept = dataclasses.replace(kept, note=note, read=what_was_read(reading, journal, history, said))
     if saved is not None:
         saved(kept)
@@ -476,8 +479,18 @@ def reeds_as_one(found: Sequence[EntryResult]) -> EntryResult:
 
 
 def log_chanter(session: Session, name: str, given: Mapping[str, Any], *, sure: bool = True) -> EntryResult:
-    """Log a chanter, or revise what is known of it: `given` holds the fields that were said. `sure`: as of a reed."""
-    return _keep_or_revise(session.journal, Chanter, name, given, sure)
+    """Log a chanter, or revise what is known of it: `given` holds the fields that were said. `sure`: as of a reed.
+
+    InputError for the reed type of a crow that nobody said.
+    """
+
+    def refuse(known: Chanter | None) -> None:
+        crow_hz = given.get("working_crow_hz", known.working_crow_hz if known is not None else None)
+        if str(given.get("working_crow_type") or "").strip() and not str(crow_hz or "").strip():
+            what = "the type of its working crow is said, and no such crow is known"
+            raise InputError(what, f"chanter {short(name)}", "say the crow too, as --working-crow C+22")
+
+    return _keep_or_revise(session.journal, Chanter, name, given, sure, refuse)
 
 
 def log_order(session: Session, name: str, given: Mapping[str, Any], *, sure: bool = True) -> EntryResult:
