@@ -33,22 +33,31 @@ def on_arrival(tolerance_cents: float) -> str:
     )
 
 
+FIRST_REED = (
+    "We send a first reed before we make the others. Tell us its F and E in your chanter and, sounded alone in a tube, "
+    "its crow as your tuner shows it: that tells us more than anything else you could measure."
+)
+"""What leads where no answer would help as much."""
+
+
 def letter(
     order: str,
     chanter: str,
     questions: Sequence[str],
     tolerance_cents: float,
+    helps_most: str = "answer",
     width: int = 72,
-    *,
-    first_tells: bool = True,
 ) -> str:
     """The text for an order: the questions (keys of QUESTIONS) in the order given, then what to do when reeds come.
-    tolerance_cents: how far F may be off E; first_tells: say that the first tells the most."""
-    lines = [f"Order {order}, chanter {chanter}", ""]
-    if questions:
-        most = " The first tells the most." if first_tells else ""
-        lines += textwrap.wrap(f"So that the reeds fit your chanter, please send what you can of this.{most}", width)
-        for number, word in enumerate(questions, 1):
-            lines += ["", *textwrap.wrap(f"{number}. {QUESTIONS[word]}", width, subsequent_indent="   ")]
-        lines.append("")
-    return "\n".join([*lines, *textwrap.wrap(on_arrival(tolerance_cents), width)])
+    tolerance_cents: how far F may be off E; helps_most: an `answer`; where it is a `reed` read there, that leads, and
+    the questions stand last, as they do where nothing tells much (empty)."""
+    arrival = textwrap.wrap(on_arrival(tolerance_cents), width)
+    asked = "So that the reeds fit your chanter, please send what you can of this. The first tells the most."
+    if helps_most != "answer":
+        asked = "If you have one of these at hand, send it too; by itself it tells us little."
+    lines = textwrap.wrap(asked, width) if questions else []
+    for number, word in enumerate(questions, 1):
+        lines += ["", *textwrap.wrap(f"{number}. {QUESTIONS[word]}", width, subsequent_indent="   ")]
+    first_reed = textwrap.wrap(FIRST_REED, width) if helps_most == "reed" else []
+    parts = [lines, arrival] if helps_most == "answer" else [first_reed, arrival, lines]
+    return "\n".join([f"Order {order}, chanter {chanter}", *(line for part in parts if part for line in ("", *part))])

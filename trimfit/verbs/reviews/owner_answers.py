@@ -51,13 +51,14 @@ class Narrowing:
 
     def words(self) -> str:
         """`ask for the crow: for a fresh cane reed ± 9 cents of gap there (nine in ten) become ± 5`; of an answer that
-        tells little, `no answer helps much now; the best is the gauge: …`."""
+        tells little, `no answer helps much now, and a reed sent and read there would; the best is the gauge: …`."""
         now, then = Z90 * self.gap_sd_cents, Z90 * self.gap_sd_then_cents
         digits = 0 if round(now) != round(then) else 1
         reed = f"for a fresh {plain_name(self.reed_type)} reed " if self.reed_type else ""
         become = f"{reed}± {now:.{digits}f} cents of gap there (nine in ten) become ± {then:.{digits}f}"
         if self.is_little:
-            return f"no answer helps much now; the best is the {self.answer}: {become}"
+            best = f"the best is the {self.answer}: {become}"
+            return f"no answer helps much now, and a reed sent and read there would; {best}"
         return f"ask for the {self.answer}: {become}"
 
 
@@ -168,14 +169,19 @@ def first_ask(bench: Bench, order: Order, reed_type: str) -> str:
     if bench.at_hand.worked_in(order.chanter) is None:
         return ""
     asked = what_to_ask(bench, order.chanter, reed_type, order)
-    if not narrows(asked):
-        tolerance = hz_width_cents(bench.settings.tolerance_hz, order.target_pitch_hz or 470.0)
-        wide = bool(asked) and Z90 * asked[0].gap_sd_cents > WIDE_TOLERANCES * tolerance
-        return f"Before many are made: {told_most(asked)}." if wide else ""
-    letter = command("review", "ticket", "--letter", order.order)
-    if asked[0].is_little:
-        return f"Asking the player ({letter}): {told_most(asked)}."
-    return f"First ask the player: {letter}. Above all {told_most(asked)}."
+    helps, text = helps_most(bench, order, asked), command("review", "ticket", "--letter", order.order)
+    if helps == "answer":
+        return f"First ask the player: {text}. Above all {told_most(asked)}."
+    return f"Before many are made, send one ({text}): {told_most(asked)}." if helps else ""
+
+
+def helps_most(bench: Bench, order: Order, asked: Sequence[Narrowing]) -> str:
+    """What would narrow the chanter of an order most: an `answer` of its owner's, a `reed` sent and read there, or
+    nothing that is worth waiting for (empty). asked: what may be asked, most telling first."""
+    if asked and not asked[0].is_little:
+        return "answer"
+    tolerance = hz_width_cents(bench.settings.tolerance_hz, order.target_pitch_hz or 470.0)
+    return "reed" if asked and Z90 * asked[0].gap_sd_cents > WIDE_TOLERANCES * tolerance else ""
 
 
 def letter_for(session: Session, order_name: str) -> str:
@@ -198,10 +204,9 @@ def letter_for(session: Session, order_name: str) -> str:
         raise InputError(what, f"order {short(order.order)}", remedy)
     reed_type = usual_type(bench, _in_work(bench, order) or _offered_first(bench, order))
     asked = what_to_ask(bench, order.chanter, reed_type, order)
-    first_tells = bool(asked) and not asked[0].is_little
     tolerance = hz_width_cents(bench.settings.tolerance_hz, order.target_pitch_hz or 470.0)
     answers = [one.answer for one in asked if one.answer]
-    return letter(order.order, order.chanter, answers, tolerance, first_tells=first_tells)
+    return letter(order.order, order.chanter, answers, tolerance, helps_most(bench, order, asked))
 
 
 def write_letter(folder: Path, order_name: str, text: str) -> Path:
