@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -12,10 +13,11 @@ from tests.cli.typed_words import Typed
 from tests.opened import append_all, lose_most_blanks
 from trimfit.base.errors import InputError
 from trimfit.base.records import Chanter, Order, Outcome
+from trimfit.planner.forecast import Forecast
 from trimfit.session.reed_forecasts import forecast_of
 from trimfit.session.session import Session
 from trimfit.verbs.allot import allot
-from trimfit.verbs.pick import Need, Pick, Picked, Sending, in_work, picked, seen_of, take
+from trimfit.verbs.pick import Need, Pick, Picked, Sending, in_work, offered_by, picked, seen_of, take
 from trimfit.verbs.rehearse import rehearse_order
 
 AWAY = Sending(24, 0.9, 0.99, (0.0,) * 24, (0.33, 0.2), (0.33, 0.2))
@@ -190,3 +192,15 @@ def test_the_rows_stand_by_the_minutes_that_are_shown(demo_log: Path, order: str
     ]
     assert len(shown) > 50
     assert shown == sorted(shown)
+
+
+def test_blanks_are_offered_by_their_exact_minutes_then_the_shorter_length_then_names() -> None:
+    """Was: by minutes as rounded to a tenth, so that 12.34 stood before 12.31."""
+    of = Forecast(0.9, 0.0, 1.0, 1.0, 0.3, 0.0, 0.0, 12.0, 12.0)
+    exact = [offered_by(of, 12.31, "R-2"), offered_by(replace(of, need_mm=0.1), 12.34, "R-1")]
+    assert exact == sorted(exact)
+    alike = [
+        offered_by(replace(of, need_mm=0.1), 12.0, "R-9"),
+        *(offered_by(of, 12.0, name) for name in ("R-2", "R-10")),
+    ]
+    assert alike == sorted(alike)

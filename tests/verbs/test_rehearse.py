@@ -59,7 +59,7 @@ def test_what_is_neither_good_nor_past_is_named(shop: Path) -> None:
     said = " ".join(Typed(shop).say("rehearse", "high").split())
     assert run.good_se > 0.1
     assert f"neither {100 * rest:.0f} % (mostly off the pitch ordered)" in said
-    assert f"{run.hours:.1f} hours for {run.to_start} to start; " in said
+    assert f"{run.hours:.1f} hours of work, {run.cost_minutes / 60:.1f} with what lost reeds cost, for " in said
 
 
 def test_a_run_of_blanks_is_of_those_to_start(shop: Path) -> None:
@@ -73,6 +73,12 @@ def test_a_run_of_blanks_is_of_those_to_start(shop: Path) -> None:
             assert run.to_start is not None
             assert run.reeds <= run.to_start < len(blanks)
             chosen = blanks[: run.to_start]
+            need = picked(session, name).need
+            assert need is not None
+            assert need.minutes == pytest.approx((run.minutes, run.cost_minutes))
+            assert need.hours() == run.hours_words()
+            if run.send_reeds is None:
+                assert run.cost_minutes == pytest.approx(sum(one.minutes for one in chosen))
             assert run.trims_per_reed == pytest.approx(np.mean([one.trims for one in chosen]), abs=1e-6)
             assert f"{run.to_start} free blanks of the stock that pick offers first" in run.on
             if run.send_reeds is not None:

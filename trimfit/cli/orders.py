@@ -37,7 +37,8 @@ def pick(
     """Which untrimmed blanks to start an order with, best first.
 
     Best is the blank that is expected to cost the fewest minutes: those of its cuts and readings, and what the settings
-    say that a reed lost or left outside the tolerance costs. trimfit allot goes by the same minutes.
+    say that a reed lost or left outside the tolerance costs. trimfit allot goes by the same minutes. Of the same
+    minutes, the one with less to come off is first, then by name.
 
     Example: trimfit pick O-12
     """
@@ -76,6 +77,8 @@ def _blanks(found: Picked, order: str, *, everything: bool) -> list[str]:
     notes = [line for text, mark in remarks.items() for line in prose(f"{mark} {plain_name(text, 400)}", "    ")]
     listed = prose(f"{found.counted()}, the fewest minutes first{unseen}", "    ")
     listed += prose("minutes: expected for one reed, what a lost reed costs counted", "    ")
+    run = found.need.hours() if found.need is not None and found.need.wanted else ""
+    listed += prose(f"the run: {run}", "    ") if run else []
     listed += ["above the line: start these"] if ruled else []
     return [*lines, *listed, *prose(f"{order}: {found.shortage()}"), *notes]
 
@@ -251,9 +254,7 @@ def _run_lines(run: Rehearsal) -> list[str]:
         )
     else:
         sure = f" ({100 * run.chance_enough:.0f} % sure)" if run.chance_enough is not None else ""
-        begun = f"{run.in_hand} in hand and " if run.in_hand else ""
-        of = f"{begun}{run.to_start} to start"
-        lines += prose(f"  {run.hours:.1f} hours for {of}; {run.shortage}{sure}", "    ")
+        lines += prose(f"  {run.hours_words()}; {run.shortage}{sure}", "    ")
     if run.send_reeds and run.aim_offsets_cents:
         stops = [signed(cents) for cents in run.aim_offsets_cents]
         there = plain_name(run.chanter, 24)
@@ -276,7 +277,7 @@ def _run_lines(run: Rehearsal) -> list[str]:
     why = "how each may end" + (" and what is not known of the chanter" if run.of_sent else "")
     legend = (
         f"of {counted(reeds, 'reed')}, as it stands, good % scatters by ± {scatter[0]} and past "
-        f"% by ± {scatter[1]} (standard deviation), by {why}"
+        f"% by ± {scatter[1]} (standard deviation), by {why}; hours: of work alone"
     )
     alike = [
         one.change

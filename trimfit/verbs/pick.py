@@ -17,9 +17,10 @@ from trimfit.log.journal import Journal
 from trimfit.planner.aim import Aim
 from trimfit.planner.away import LEFT_SHARE, MOST_SENT, chance_of_so_many, reeds_to_send, shares_sent, spaced_aims
 from trimfit.planner.expected_cost import reeds_to_start
-from trimfit.planner.forecast import Forecast
+from trimfit.planner.forecast import Forecast, mixed
 from trimfit.planner.quantities import Quantities, normal_cdf
 from trimfit.planner.reasons import basis
+from trimfit.review.results import hours_words
 from trimfit.session.evidence import grounds
 from trimfit.session.open_log import Bench, Seen
 from trimfit.session.order_progress import chanter_word, order_named, order_progress, too_little_known
@@ -132,7 +133,7 @@ class Need:
     chance that so many are enough. `to_start`, `chance_enough`: None where hardly any would be good, or where too
     little is known to say (`unknown`: why, and what to do first). `chance_fail`: that one or more of those in hand
     fail, or where none is, of as many as are wanted. `free_blanks`: those that may be started (None: not counted);
-    `past`: of those in hand, past already."""
+    `past`: of those in hand, past already. `minutes`: of work at all these, and with what lost reeds cost."""
 
     wanted: int
     in_hand: int
@@ -144,6 +145,11 @@ class Need:
     unknown: str = ""
     free_blanks: int | None = None
     past: int = 0
+    minutes: tuple[float, float] = (0.0, 0.0)
+
+    def hours(self) -> str:
+        """`run_hours` of these reeds; empty where it is not known how many to start."""
+        return "" if self.to_start is None else run_hours(*self.minutes, self.in_hand, self.to_start)
 
     def words(self) -> str:
         """How many reeds the order is short, and how many to start: `you are 3 short; expect some of the 16 in hand to
@@ -176,6 +182,28 @@ class Need:
         if free is None or free >= start:
             return f"start {start}"
         return f"start {start}, of which {free or 'none'} {'are' if free > 1 else 'is'} free"
+
+
+def run_hours(work_minutes: float, cost_minutes: float, in_hand: int, to_start: int) -> str:
+    """`3.9 hours of work, 5.7 with what lost reeds cost, for 16 in hand and 7 to start`."""
+    begun = f"{in_hand} in hand and " if in_hand else ""
+    return f"{hours_words(work_minutes, cost_minutes)}, for {begun}{to_start} to start"
+
+
+def run_minutes(bench: Bench, run: Sequence[Forecast], sent: Sending | None = None) -> tuple[float, float]:
+    """Minutes of cuts and readings for all reeds of a run, and with what those lost or left outside tolerance cost.
+    sent: they are sent together, so that their shares are these and not each reed's own."""
+    work = sum(one.bench_minutes for one in run)
+    if sent is None:
+        return work, sum(one.minutes for one in run)
+    short, cost = max(1.0 - sent.good[0] - sent.past[0], 0.0), bench.settings
+    return work, work + len(run) * (sent.past[0] * cost.cost_lost_minutes + short * cost.cost_flat_minutes)
+
+
+def with_more_such(reeds: Sequence[Forecast], count: int) -> list[Forecast]:
+    """The first so many of some reeds, and where there are fewer, their mean for each of the rest."""
+    first = list(reeds[:count])
+    return [*first, *[mixed([1.0 / len(first)] * len(first), first)] * (count - len(first))] if first else []
 
 
 def sending_of(
@@ -224,7 +252,11 @@ def need_of(
     if sending is not None:
         to_start = max(sending.reeds - in_hand, 0)
         enough = sending.chance_enough
-        return Need(wanted, in_hand, sending.reeds, to_start, enough, sending=sending, free_blanks=free_blanks)
+        spaced = sending if order.target_pitch_hz is None else None
+        cost = run_minutes(bench, [*found, *with_more_such(free, to_start)], spaced)
+        return Need(
+            wanted, in_hand, sending.reeds, to_start, enough, sending=sending, free_blanks=free_blanks, minutes=cost
+        )
     short = max(bench.settings.cost_outside_minutes, 1.0)
     minutes = max(float(np.mean([one.bench_minutes for one in free or found])), 0.1)
     mine, blanks = ([min(one.good, 1.0 - LEAST_SHARE) for one in reeds] for reeds in (found, free))
@@ -235,7 +267,10 @@ def need_of(
     worked, to_start, enough = reeds_to_start(wanted, mine, blanks, short, minutes)
     all_good = math.prod(mine) if mine else math.prod(blanks[min(i, len(blanks) - 1)] for i in range(wanted))
     past = sum(one.sharp > SHARP for one in found)
-    return Need(wanted, in_hand, worked, to_start, enough, 1.0 - all_good, free_blanks=free_blanks, past=past)
+    cost = run_minutes(bench, [*found, *with_more_such(free, to_start)])
+    return Need(
+        wanted, in_hand, worked, to_start, enough, 1.0 - all_good, free_blanks=free_blanks, past=past, minutes=cost
+    )
 
 
 def new_reed(bench: Bench, order: Order, like: Sequence[Seen] = ()) -> Seen:
@@ -272,10 +307,10 @@ def of_weight(history: ReedHistory, order: Order) -> bool:
 
 
 def offered_by(forecast: Forecast, minutes: float, reed: str) -> tuple[object, ...]:
-    """A key that puts reeds in the order in which they are offered: those hardly good last, then by expected minutes
-    and length, as rounded as they are shown. Reeds that are alike stand by their names, whatever the last digits."""
-    need_mm = round(forecast.need_mm, 3)
-    return forecast.good < HARDLY, round(minutes, 0), round(minutes, 1), need_mm, as_counted(reed)
+    """A key that puts reeds in the order in which they are offered: those hardly good last, then by expected minutes.
+    Of the same minutes the one with less to come off stands first, then by names: alike is what differs by less than
+    sums of so many terms are right to."""
+    return forecast.good < HARDLY, round(minutes, 6), round(forecast.need_mm, 6), as_counted(reed)
 
 
 def cheapest_first(free: Sequence[Foreseen]) -> tuple[list[Forecast], Seen | None]:

@@ -10,7 +10,7 @@ import numpy as np
 from trimfit.base.errors import InputError, short
 from trimfit.base.plain_words import counted
 from trimfit.base.records import Order
-from trimfit.planner.forecast import Forecast, mixed
+from trimfit.planner.forecast import Forecast
 from trimfit.session.open_log import Bench, Seen
 from trimfit.session.order_progress import chanter_word, order_named, order_progress, too_little_known
 from trimfit.session.reed_forecasts import forecast_of
@@ -23,9 +23,12 @@ from trimfit.verbs.pick import (
     need_of,
     new_reed,
     offered_by,
+    run_hours,
+    run_minutes,
     seen_of,
     sending_of,
     stock_for,
+    with_more_such,
 )
 from trimfit.verbs.reviews.owner_answers import first_ask, usual_type
 
@@ -56,7 +59,8 @@ class Rehearsal:
     `wanted`: the order's number; `done_good`, `done_lost`, `came_back`: reeds of it that left the bench; `reeds`: those
     still wanted; `blanks_for_quantity`: reeds to work at for so many good ones, of which `in_hand` are in work and
     `to_start` have to be begun (None: hardly any would be good); `free_blanks`: those of the stock that may be. The
-    minutes are for all in hand, as they are, and all to be begun, as new blanks. So many are enough with the chance
+    minutes are for all in hand, as they are, and all to be begun, as new blanks; `cost_minutes`: with what those of
+    them cost that are lost or left outside tolerance. So many are enough with the chance
     `chance_enough`: the number that pays, where an order a reed short costs what a reed handed over outside tolerance
     does, and a reed too many its own time at the bench.
 
@@ -102,6 +106,11 @@ class Rehearsal:
     expected_within: float | None = None
     of_sent: bool = False
     chanter: str = ""
+    cost_minutes: float = 0.0
+
+    def hours_words(self) -> str:
+        """`run_hours` of the run."""
+        return run_hours(self.minutes, self.cost_minutes, self.in_hand, self.to_start or 0)
 
 
 def _forecasts(bench: Bench, order: Order, reeds: Sequence[Seen]) -> list[Foreseen]:
@@ -169,7 +178,7 @@ def rehearse_order(session: Session, order_name: str, *, at_s: float | None = No
         found = [one for _, one in _forecasts(bench, order, [bench.fresh(fresh, order)] if fresh else [*started, *new])]
         tell(f"rehearsing: {change}", 1, 1)
         if not fresh and starting > len(new):
-            found += [mixed([1.0 / len(new)] * len(new), found[working:])] * (starting - len(new))
+            found = [*found[:working], *with_more_such(found[working:], starting)]
         mean = {name: float(np.mean([getattr(one, name) for one in found])) for name in FIGURES}
         minutes = run_of * float(np.mean([one.bench_minutes for one in found]))
         readings = bench.readings_each * mean["readings"]
@@ -247,4 +256,5 @@ def rehearse_order(session: Session, order_name: str, *, at_s: float | None = No
         past_already=float(np.mean([one.sharp for one in found])),
         off_pitch=float(np.mean([one.off_pitch for one in found])),
         shortage=need.words(),
+        cost_minutes=run_minutes(bench, found[:run_of], sending if spaced else None)[1],
     )
