@@ -10,8 +10,10 @@ import pytest
 from trimfit.base.pitch import OUTPUTS
 from trimfit.base.records import Chanter, Reading, Reed, Trim
 from trimfit.log.journal import Journal
-from trimfit.regression.coefficients import type_terms
+from trimfit.planner.quantities import on_nodes
+from trimfit.regression.coefficients import _slope_interval, type_terms
 from trimfit.regression.curve import bent_mm
+from trimfit.regression.fitting.steps import prior_model
 from trimfit.regression.outputs import GAP
 from trimfit.session.fit import fit_and_keep
 
@@ -44,3 +46,17 @@ def test_a_type_never_cut_nor_blown_has_only_assumed_slopes_whatever_the_other_t
     half, whole = g * float(GAP @ coef[1]) + g**2 * float(GAP @ coef[2])
     assert half == pytest.approx(0.5 * ridge["per_mm"])
     assert whole == pytest.approx(ridge["per_mm"] + 0.5 * ridge["curvature"])
+
+
+def test_the_interval_of_the_gaps_slope_is_of_the_law_that_the_planner_uses() -> None:
+    """Was: -18.5 to 118.5 cents a mm before any cut, though no cut opens the gap."""
+    model = prior_model(("ridge cut",), 6.0, 20.0, 3.7)
+    (assumed,) = (one.value for one in type_terms(model, 0, ("gap",)) if one.term == "per_mm")
+    state = np.array([[0.0, assumed.mean]]), np.diag([1.0, 41.6**2])[None]
+    weight, at, _ = on_nodes(*state)
+    inside = (assumed.low < at[0, :, 1]) & (at[0, :, 1] < assumed.high)
+    assert assumed.low > 0.0
+    assert assumed.mean == pytest.approx(float(weight @ at[0, :, 1]), rel=0.001)
+    assert weight[inside].sum() == pytest.approx(0.9, abs=0.05)  # the nodes are half a standard deviation apart
+    known = _slope_interval(60.0, 1.5**2)
+    assert (known.low, known.high) == pytest.approx((60.0 - 1.645 * 1.5, 60.0 + 1.645 * 1.5), abs=0.05)

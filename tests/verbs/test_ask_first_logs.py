@@ -97,6 +97,19 @@ def ridge_cut(tmp_path: Path) -> Path:
     return log
 
 
+def test_ask_and_predict_give_one_law_to_the_gap_and_predict_adds_the_readings_error(ridge_cut: Path) -> None:
+    """Was: -50 to -32 by `ask`, -57 to -28 by `predict`, whose gap might have opened by the cut."""
+    advice = on(ridge_cut, ask_reed, "1", at_s=at_s("2026-03-01T10:01", "UTC"))
+    (read,) = on(ridge_cut, predict, [("1", advice.length_mm, 0.0)], at_s=at_s("2026-03-01T10:01", "UTC"))
+    (uncut,) = on(ridge_cut, predict, [("1", 0.0, 0.0)], at_s=at_s("2026-03-01T10:01", "UTC"))
+    asked = advice.gap_after_cents
+    assert asked is not None
+    assert read.gap_cents.mean == pytest.approx(asked.mean, abs=0.3)
+    assert asked.low - 1.5 < read.gap_cents.low < asked.low
+    assert asked.high < read.gap_cents.high < asked.high + 1.5
+    assert read.gap_cents.low > uncut.gap_cents.low
+
+
 def asked_at(log: Path, reed: str, time: str) -> Advice:
     return on(log, ask_reed, reed, at_s=at_s(time, "UTC"))
 

@@ -59,6 +59,9 @@ def ask(
     Where the order's chanter is away, the reed is worked in one at hand: the answer says at what gap and crow to stop
     there, and how sure it is of the one that is away.
 
+    A range of the gap is of the gap itself, after a cut by the time of the next step; one by trimfit predict is of a
+    reading, whose error it counts.
+
     --at counts no later reading, trim, event or outcome, and lists no reed made on a later day. What is known of reeds,
     orders and chanters has no moment: it counts as it is now.
 
@@ -252,6 +255,8 @@ def predict(
     as_json: Json = False,
 ) -> None:
     """What the next reading would show after a trim. In the chanter and air of the reed's last one.
+
+    Its ranges count the error of that reading; trimfit ask says where the gap itself will be, without it.
 
     Example: trimfit predict R-0412 --length 0.15
     """

@@ -29,7 +29,8 @@ from trimfit.planner.aim import Aim, AimPosterior
 from trimfit.planner.choice import FIRST_CUT, MOST_OVER_LONGEST, Rules, at_its_aim, rungs_of
 from trimfit.planner.lip_work import LipPlans
 from trimfit.planner.policy_table import Costs, PolicyTable, moved, reading_noise
-from trimfit.planner.quantities import LEAST_SLOPE_CENTS, CutError, Quantities, even_nodes, normal_cdf
+from trimfit.planner.quantities import CutError, Quantities, even_nodes, normal_cdf
+from trimfit.regression.curve import LEAST_SLOPE_CENTS
 from trimfit.regression.outputs import Array
 
 SHOWN = 17

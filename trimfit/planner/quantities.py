@@ -22,14 +22,12 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from trimfit.regression.curve import bent_mm, slope_at, straight_mm
+from trimfit.regression.curve import LEAST_SLOPE_CENTS, bent_mm, slope_at, slope_law, straight_mm
 from trimfit.regression.outputs import Array
 
 NODES = 17
-MOST_LOG_SD = 0.5
-"""A slope is never taken to be less known than this: within a factor of two or so (common practice, no source)."""
-LEAST_SLOPE, LEAST_SLOPE_CENTS = 0.25, 5.0
-"""Of a type's mean slope, and in cents a mm: no slope is taken to be less."""
+LEAST_SLOPE = 0.25
+"""Of a type's mean slope: no slope is taken to be less."""
 LEAST_NEED_MM, MOST_NEED_MM, MOST_TIE = 0.03, 12.0, 0.95
 FARTHEST_CENTS, VAGUEST_CENTS = 400.0, 150.0
 """A meeting pitch is sought no farther than this from the pitch now, and called no vaguer: before any cut is logged
@@ -114,12 +112,13 @@ def way_left(cut: Array, rest: Array, mean: Array, cov: Array, cut_var: Array, n
 
 
 def on_nodes(mean: Array, cov: Array) -> tuple[Array, Array, Array]:
-    """The gap's slope of each reed on nodes, lognormal: their weights (J,), the eight quantities' means at each
-    (n, J, 8), and their covariance within a node (n, 8, 8). mean (n, 8), cov (n, 8, 8)."""
-    slope, spread = np.maximum(mean[:, 1], LEAST_SLOPE_CENTS), cov[:, 1, 1]
-    log_sd = np.minimum(np.sqrt(np.log1p(spread / slope**2)), MOST_LOG_SD)[:, None]
+    """The gap's slope of each reed on nodes (`slope_law`): their weights (J,), the means at each of the eight
+    quantities, or of any d of which the second is that slope, (n, J, d), and their covariance within a node
+    (n, d, d). mean (n, d), cov (n, d, d)."""
+    spread = cov[:, 1, 1]
+    slope, log_sd = (part[:, None] for part in slope_law(mean[:, 1], spread))
     z, weight = even_nodes()
-    slopes = slope[:, None] * np.exp(log_sd * z - 0.5 * log_sd**2)
+    slopes = slope * np.exp(log_sd * z - 0.5 * log_sd**2)
     reach = cov[:, :, 1] / np.maximum(spread, 1e-12)[:, None]
     at = mean[:, None, :] + (slopes - mean[:, 1:2])[:, :, None] * reach[:, None, :]
     within = cov - reach[:, :, None] * cov[:, None, :, 1]

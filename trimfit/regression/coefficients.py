@@ -5,6 +5,8 @@ the whole millimetre the mean slope is per_mm + curvature / 2)::
 
     y(x) = start + per_mm x + curvature x (x - 1/2)       exactly, at x = 0, 1/2 and 1 mm; with g(1/2) = 1/2:
     per_mm = beta_length + beta_bend / 2,    curvature = 2 beta_length (g(1) - 1) + 2 beta_bend (g(1)² - 1/2)
+
+The gap's per_mm has the lognormal law that `ask` and `predict` give it (`curve.slope_law`), all else a Gaussian.
 """
 
 from __future__ import annotations
@@ -13,10 +15,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from trimfit.base.normal import interval
+from trimfit.base.normal import Z90, interval
 from trimfit.base.pitch import NOTES, OUTPUTS
 from trimfit.base.units import Interval
-from trimfit.regression.curve import UNIT_MM, bent_mm
+from trimfit.regression.curve import LEAST_SLOPE_CENTS, UNIT_MM, bent_mm, slope_law
 from trimfit.regression.fitted_model import FittedModel
 from trimfit.regression.fitting.steps import coefficient_prior
 from trimfit.regression.outputs import Array, K
@@ -79,5 +81,14 @@ def type_terms(model: FittedModel, type_code: int, outputs: tuple[str, ...] = ("
             if term == "curvature" and len(model.coding.whole_sd_mm):  # g(1) is known only so well
                 per_mm = float(np.kron(np.eye(P)[1], OUTPUT_PICKS[output]) @ mean)
                 var += (2.0 * per_mm * float(model.coding.whole_sd_mm[type_code])) ** 2
-            out.append(Term(output, term, interval(middle, float(np.sqrt(max(var, 0.0)))), assumed))
+            value = interval(middle, float(np.sqrt(max(var, 0.0))))
+            if (output, term) == ("gap", "per_mm") and middle >= LEAST_SLOPE_CENTS:
+                value = _slope_interval(middle, var)
+            out.append(Term(output, term, value, assumed))
     return out
+
+
+def _slope_interval(mean: float, variance: float) -> Interval:
+    _, log_sd = slope_law(np.array(mean), np.array(variance))
+    low, high = (mean * float(np.exp(side * Z90 * log_sd - 0.5 * log_sd**2)) for side in (-1.0, 1.0))
+    return Interval(mean, low, high)

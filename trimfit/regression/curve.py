@@ -41,6 +41,18 @@ _STEP = 0.05
 """Step of the numerical derivative, in standard deviations of a shape."""
 _ROUNDS = 6
 """Newton rounds of a curve at most."""
+MOST_LOG_SD = 0.5
+"""A slope of the gap is never taken to be less known than this: within a factor of two or so (common practice, no
+source)."""
+LEAST_SLOPE_CENTS = 5.0
+"""In cents a mm: no slope of the gap is taken to be less."""
+
+
+def slope_law(mean: Array, variance: Array) -> tuple[Array, Array]:
+    """The lognormal law of a slope of the gap, cents a mm, that the fit knows by mean and variance (n,): its mean, and
+    the standard deviation of its log (n,). Length off closes the gap: no slope is below nothing."""
+    mean = np.maximum(mean, LEAST_SLOPE_CENTS)
+    return mean, np.minimum(np.sqrt(np.log1p(variance / mean**2)), MOST_LOG_SD)
 
 
 def _pieces(log_slope: Array) -> tuple[Array, Array]:

@@ -15,6 +15,7 @@ from trimfit.base.pitch import NOTES, OUTPUTS, hz_from_cents, note_hz
 from trimfit.base.records import Reed
 from trimfit.base.units import Interval, within
 from trimfit.planner.aim import interval_of
+from trimfit.planner.quantities import on_nodes
 from trimfit.regression.curve import bent_mm, slope_at
 from trimfit.regression.outputs import GAP
 from trimfit.session.open_log import Bench, Seen
@@ -40,8 +41,9 @@ def _conditions(bench: Bench, seen: Seen) -> tuple[str | None, float | None, flo
 def _next_reading(
     bench: Bench, seen: Seen, length_mm: float, lip: float, air: tuple[str | None, float | None, float | None]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
-    """The next reading after a trim, over the explanations of the reed's latest ones: their shares (J,), its means
-    (J, 11) and variances (J, 11): the ten outputs, then the gap, in cents.
+    """The next reading after a trim, over the explanations of the reed's latest ones and the nodes of the gap's slope
+    that `ask` lays it on (`planner.quantities.on_nodes`): their shares (J,), its means (J, 11) and variances (J, 11):
+    the ten outputs, then the gap, in cents.
 
     air: chanter, pressure in kPa and temperature in °C of that reading.
     """
@@ -50,17 +52,23 @@ def _next_reading(
     sd_mm = float(bench.rules().error.sd_mm(np.array([length_mm]))[0])
     there = np.array([removed])
     stretch, k = bench.model.reading_stretch, len(GAP)
-    means, variances = [], []
-    for state in (seen.state, *(other.state for other in seen.explanations)):
-        mean, cov = state.outputs(state.design(removed, seen.lip_strokes + lip, chanter, kpa, deg_c, as_read=True))
+    each = [(other.chance, other.state) for other in seen.explanations]
+    shares, means, variances = [], [], []
+    shown = np.r_[2 : 2 + k, 0]
+    for chance, state in [(1.0 - sum(chance for chance, _ in each), seen.state), *each]:
+        design = state.design(removed, seen.lip_strokes + lip, chanter, kpa, deg_c, as_read=True)
+        gap_slope = np.zeros_like(state.mean)
+        gap_slope[k : 2 * k] = GAP
+        mean, cov = state.outputs(np.vstack([GAP @ design, gap_slope, design]))
+        weight, at, within = on_nodes(mean[None], cov[None])
         g, steep = float(bent_mm(there, state.curve)[0]), float(slope_at(there, state.curve)[0])
         slope = (state.mean[k : 2 * k] + 2.0 * g * state.mean[2 * k : 3 * k]) * steep
-        cov = cov + np.outer(slope, slope) * sd_mm**2
-        gap_var = GAP @ cov @ GAP + bench.model.gap_stretch * (GAP @ state.noise_cov @ GAP)
-        means.append(np.append(mean, GAP @ mean))
-        variances.append(np.append(np.diag(cov) + stretch * np.diag(state.noise_cov), gap_var))
-    others = np.array([other.chance for other in seen.explanations])
-    return np.append(1.0 - others.sum(), others), np.array(means), np.array(variances)
+        noise = np.append(stretch * np.diag(state.noise_cov), bench.model.gap_stretch * (GAP @ state.noise_cov @ GAP))
+        variance = np.diag(within[0])[shown] + noise + (np.append(slope, GAP @ slope) * sd_mm) ** 2
+        shares.append(chance * weight)
+        means.append(at[0][:, shown])
+        variances.append(np.broadcast_to(variance, means[-1].shape))
+    return np.concatenate(shares), np.concatenate(means), np.concatenate(variances)
 
 
 def predict(
