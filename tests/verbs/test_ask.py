@@ -468,8 +468,9 @@ def test_the_end_of_the_blade_is_no_estimate_and_a_trim_in_doubt_is_named(demo_l
     assert not any(word in said for word in ("cuts left", "in all", "meets at", "after the cut"))
     (row,) = (line for line in work_list([advice]) if "R-0353" in line)
     assert row.split() == ["O-11", "R-0353", "no", "cut", "-9", "-", "<0.1", "-"]
-    own = next(place for place in on(log, elsewhere, "R-0353") if place.order == "O-11")
-    assert (own.length_mm, own.meet_pitch_hz) == (None, None)
+    places = on(log, elsewhere, "R-0353")
+    assert all((one.length_mm, one.meet_pitch_hz, one.chance_good) == (None, None, None) for one in places)
+    assert all("by what is logged no length closes the gap" in one.remark for one in places)
     on(log, log_reading, "R-0353", ["f=773.1", "e=699.3", "a=466", "A=932"], at="2026-09-18T16:58")
     assert on(log, ask_reed, "R-0353").action == "no-fit"  # it is not read for ever
 

@@ -77,10 +77,10 @@ def whether_away(chanters: Sequence[str], what: str = "this reed") -> str:
     named = ", ".join(short(name) for name in chanters[:MOST_NAMED])
     named += f" and {len(chanters) - MOST_NAMED} more" * (len(chanters) > MOST_NAMED)
     is_away, here = ("it is away", "it is") if len(chanters) == 1 else ("they are away", "one is")
-    settles = command("log", "chanter", chanters[0] if len(chanters) == 1 else "NAME", "--at-hand", "yes")
+    is_here = command("log", "chanter", chanters[0] if len(chanters) == 1 else "NAME", "--at-hand", "yes")
     return (
         f"no reed was read in {named} and nobody said that {is_away}: if {here} at the bench, read {what} in it before "
-        f"any cut, and log that: {settles} (or no)"
+        f"any cut, and log that it is, or with no that it is not: {is_here}"
     )
 
 

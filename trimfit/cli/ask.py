@@ -114,10 +114,10 @@ def _places(places: Sequence[Elsewhere]) -> list[str]:
         (
             plain_name(one.order or "", 12),
             plain_name(one.chanter, 20),
-            signed(one.gap_now_cents.mean),
+            signed(one.gap_now_cents.mean) if one.gap_now_cents else "-",
             f"{one.length_mm:.2f}" if one.length_mm is not None else "",
             f"{one.meet_pitch_hz.mean:.{one.meet_pitch_hz.decimals(1)}f}" if one.meet_pitch_hz else "-",
-            f"{100 * one.chance_good:.0f}",
+            f"{100 * one.chance_good:.0f}" if one.chance_good is not None else "-",
             one.remark,
         )
         for one in places

@@ -14,9 +14,10 @@ from trimfit.base.natural_order import as_counted
 from trimfit.base.normal import hz_interval
 from trimfit.base.pitch import OUTPUTS
 from trimfit.base.records import Order, ReedHistory
-from trimfit.planner.aim import Aim
+from trimfit.planner.aim import Aim, AimPosterior
 from trimfit.planner.chance_past import chance_over
-from trimfit.planner.reasons import GONE, NO_LENGTH_REASON, leanings, reason, why
+from trimfit.planner.choice import Choice
+from trimfit.planner.reasons import GONE, NO_LENGTH_REASON, Grounds, leanings, reason, why
 from trimfit.session.evidence import as_it_stands, decide, grounds, here_of, moved_by_itself
 from trimfit.session.open_log import Bench, Seen
 from trimfit.session.order_progress import Progress, came_back, order_named, order_progress
@@ -139,8 +140,7 @@ def advise(bench: Bench, seen: Seen, order: Order | None = None, *, gone: bool =
     order = order or seen.history.order
     aim = bench.aim(seen, order)
     posterior = bench.posterior(seen, aim)
-    ground = grounds(bench, seen, aim)
-    choice = decide(bench, seen, posterior, aim, ground)
+    ground, choice = weighed(bench, seen, posterior, aim)
     outcome = seen.history.outcome
     gone = gone and outcome is not None
     if gone and choice.action not in DONE:
@@ -148,8 +148,6 @@ def advise(bench: Bench, seen: Seen, order: Order | None = None, *, gone: bool =
     (forecast,) = forecast_of(bench, [(seen, aim)])
     left = 0.0 if choice.action in DONE else max(forecast.cuts, float(choice.action == "trim"))
     need = still_wanted(posterior, aim)
-    if ground.gap_read and not ground.since_cut:
-        ground = replace(ground, impossible=_impossible_now(bench, seen, aim))
     closes = choice.reason != NO_LENGTH_REASON and not ground.impossible
     if not closes:
         need = None
@@ -195,6 +193,15 @@ def advise(bench: Bench, seen: Seen, order: Order | None = None, *, gone: bool =
         first_in=ground.first_in,
         closes=closes,
     )
+
+
+def weighed(bench: Bench, seen: Seen, posterior: AimPosterior, aim: Aim) -> tuple[Grounds, Choice]:
+    """What an answer about a reed rests on, and the next step by it."""
+    ground = grounds(bench, seen, aim)
+    choice = decide(bench, seen, posterior, aim, ground)
+    if ground.gap_read and not ground.since_cut:
+        ground = replace(ground, impossible=_impossible_now(bench, seen, aim))
+    return ground, choice
 
 
 def _impossible_now(bench: Bench, seen: Seen, aim: Aim) -> str:

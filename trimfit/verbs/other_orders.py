@@ -9,12 +9,13 @@ from trimfit.base.natural_order import as_counted
 from trimfit.base.normal import hz_interval
 from trimfit.base.records import Order
 from trimfit.base.units import Interval
+from trimfit.planner.reasons import NO_LENGTH, NO_LENGTH_REASON
 from trimfit.session.open_log import Bench, Seen
 from trimfit.session.order_progress import a_guess, order_progress
 from trimfit.session.reed_forecasts import forecast_of, still_wanted
 from trimfit.session.session import Session
 from trimfit.verbs.allot import together
-from trimfit.verbs.ask import advise
+from trimfit.verbs.ask import advise, weighed
 from trimfit.verbs.pick import SHARP, SURELY_OFF
 
 MOST_PLACES = 40
@@ -27,15 +28,16 @@ class Elsewhere:
     """What a reed would be for one order (None: for the chanter alone, wherever E and F meet).
 
     `length_mm`: what would still come off, None where nothing may or no length that the blade has would do, and then
-    `meet_pitch_hz` is None too; `chance_good`: that it ends good there.
+    `meet_pitch_hz` is None too; `chance_good`: that it ends good there. Where by what is logged no length closes the
+    gap there is no chance, and where what is logged is impossible no gap either: both None, with the reason.
     """
 
     order: str | None
     chanter: str
-    gap_now_cents: Interval
+    gap_now_cents: Interval | None
     length_mm: float | None
     meet_pitch_hz: Interval | None
-    chance_good: float
+    chance_good: float | None
     remark: str
 
 
@@ -67,7 +69,7 @@ def elsewhere(session: Session, reed: str, *, at_s: float | None = None) -> list
             for order in orders[:MOST_PLACES]
         ]
         places += [_place(bench, seen[name], Order("", name), None) for name in chanters if name not in named]
-        return sorted(places, key=lambda one: (-round(one.chance_good, 2), as_counted(one.order or one.chanter)))
+        return sorted(places, key=lambda one: (-round(one.chance_good or 0.0, 2), as_counted(one.order or one.chanter)))
 
 
 def _as_asked(place: Elsewhere, advice: Advice) -> Elsewhere:
@@ -80,14 +82,18 @@ def _place(bench: Bench, seen: Seen, order: Order, name: str | None, *, finished
     """finished: `ask` calls it that for this order, so that it is not called too sharp for it."""
     aim = replace(bench.aim(seen, order), chanter=order.chanter)
     posterior = bench.posterior(seen, aim)
+    ground, choice = weighed(bench, seen, posterior, aim)
     (forecast,) = forecast_of(bench, [(seen, aim)])
-    need = still_wanted(posterior, aim)
+    closes = choice.reason != NO_LENGTH_REASON and not ground.impossible
+    need = still_wanted(posterior, aim) if closes else None
     remarks = []
     if name is not None and name == seen.history.reed.record.order:
         remarks.append("its own order")
     if order.target_pitch_hz:
         remarks.append(f"asked for {order.target_pitch_hz:.1f} Hz")
-    if forecast.sharp > SURELY_SHARP and not finished:
+    if not closes:
+        remarks.append(f"by what is logged {ground.impossible}" if ground.impossible else NO_LENGTH)
+    elif forecast.sharp > SURELY_SHARP and not finished:
         remarks.append("too sharp for it already")
     elif forecast.sharp > SHARP and not finished:
         remarks.append("may be too sharp for it already")
@@ -98,9 +104,9 @@ def _place(bench: Bench, seen: Seen, order: Order, name: str | None, *, finished
     return Elsewhere(
         name,
         order.chanter,
-        posterior.gap(0.0, 0.0, bench.rules().error),
+        None if ground.impossible else posterior.gap(0.0, 0.0, bench.rules().error),
         None if forecast.sharp > SHARP or need is None else round(forecast.need_mm, 3),
         hz_interval(*posterior.meeting()) if need is not None else None,
-        forecast.good,
+        forecast.good if closes else None,
         "; ".join(remarks),
     )

@@ -83,8 +83,21 @@ def test_a_date_without_a_year_is_the_last_one_or_has_the_year_above(tmp_path: P
     made = draft(tmp_path / "b", sheet)
     assert rows_of(tmp_path / "b", "readings.csv")[4].split(",")[1] == "2025-01-06"
     guesses = " ".join(guess.what for guess in made.guesses)
-    assert "without a year is of 2025, the year of the first full date below" in guesses
-    assert "without a year is of 2025, the year of the full date nearest above" in guesses
+    assert "without a year is of 2024, before the first full date, so that dates do not run back: '24 Nov'" in guesses
+    assert "without a year is of 2025, the year of the full date before it: '6 Jan'" in guesses
+    assert [row.split(",")[1] for row in rows_of(tmp_path / "b", "readings.csv")[1:3]] == ["2024-11-24", "2024-11-30"]
+
+
+def test_a_date_without_a_year_never_puts_a_reed_s_visits_in_another_order(tmp_path: Path) -> None:
+    """Between reeds a sheet need not go by dates: the nearest year is taken."""
+    days = ["1,24 Nov", "2,20 Nov", "2,10 Nov 2025", "1,1 Nov", "3,28 Dec", "3,3 Jan", "4,2 Jan", "4,1 Jan", "5,30 Jan"]
+    made = draft(tmp_path / "a", "reed,date,F\n" + "".join(f"{day},77{i}\n" for i, day in enumerate(days)))
+    assert [row.split(",")[1] for row in rows_of(tmp_path / "a", "readings.csv")[1:]] == [
+        "2024-11-24", "2024-11-20", "2025-11-10", "2025-11-01", "2025-12-28", "2026-01-03", "2026-01-02", "2026-01-01",
+        "2026-01-30",
+    ]  # fmt: skip
+    guesses = " ".join(guess.what for guess in made.guesses)
+    assert "is of 2026, the year after that of the date before it, so that dates do not run back: '3 Jan'" in guesses
 
 
 @pytest.mark.parametrize(

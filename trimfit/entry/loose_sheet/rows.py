@@ -27,6 +27,21 @@ Values = dict[str, object]
 T = TypeVar("T")
 
 
+# Dates of two reeds that stand side by side are mostly nearer to each other than this: half a year.
+NEAR_DAYS = 183
+
+
+def _on(day: Day, year: int) -> date:
+    """A date in a year; 29 February of a year that has none is the day before here."""
+    return date(year, day.month, min(day.day, 28) if day.month == 2 else day.day)
+
+
+def _runs_back(one: date, after: date, *, same_reed: bool) -> bool:
+    """Whether a date is later than the one after it: of the same reed by a day, of two, which need not stand in the
+    order of time, by more than half a year."""
+    return (one - after).days > (0 if same_reed else NEAR_DAYS)
+
+
 @dataclass(slots=True)
 class SheetRows:
     """Goes down the rows of a sheet once. `reeds`: the columns of reeds.csv by name; `events`: in the sheet's order."""
@@ -47,16 +62,15 @@ class SheetRows:
     _reed: str = ""
     _day: str = ""
     _type_above: Values = field(default_factory=dict)
-    _year_above: int | None = None
-    _year_below: int | None = None
+    _year_full: int | None = None
+    _dated_last: tuple[date, str] | None = None
+    _years_before: dict[tuple[int, int], tuple[int, bool]] = field(default_factory=dict)
     _carried: dict[str, list[int]] = field(default_factory=lambda: defaultdict(list))
     _seen: dict[tuple[object, ...], int] = field(default_factory=dict)
 
     def read(self, rows: Sequence[tuple[int, Sequence[str]]]) -> None:
         """Read all rows, each with its number in the sheet."""
-        days = [c for c in self.columns if c.role == "day"]
-        years = [found.year for _, row in rows for c in days if (found := self._maybe_day(row[c.place])) and found.year]
-        self._year_below = years[0] if years else None
+        self._look_ahead(rows)
         for number, row in rows:
             self._row(number, row)
         for what, repeated in self._carried.items():
@@ -162,7 +176,7 @@ class SheetRows:
         """What a cell says of its reed or of a reading's conditions, as the log keeps it; None, and a note, if that
         cannot be read."""
         if column.role == "made_on":
-            return self._try(number, column, cell, lambda: self._dated(column, self._day_of(cell), cell))
+            return self._try(number, column, cell, lambda: self._dated(number, column, self._day_of(cell), cell))
         if column.role in (*CONDITIONS, "blade_mm"):
             return self._try(number, column, cell, self.amounts.read, column, cell)
         kind = next(kind for kind in (KINDS["reed"], KINDS["reading"]) if column.role in kind.index)
@@ -190,28 +204,69 @@ class SheetRows:
                 found = self._try(number, column, cell, self._day_of, cell)
                 if found is None:
                     return None, None
-                day, clock = self._dated(column, found, cell), found.clock or clock
+                day, clock = self._dated(number, column, found, cell), found.clock or clock
             elif column.role == "clock" and cell:
                 said = self._try(number, column, cell, read_clock, cell)
                 clock = str(said) if said else clock
         return day, clock
 
-    def _dated(self, column: Column, found: Day, cell: str) -> str:
+    def _look_ahead(self, rows: Sequence[tuple[int, Sequence[str]]]) -> None:
+        """The years of the dates before the first full one: none is of a later year than the date after it, and it is
+        of the year before where it would run back otherwise (`_runs_back`)."""
+        days = [c for c in self.columns if c.role == "day"]
+        named = next((c.place for c in self.whole if c.role == "reed"), None)
+        found: list[tuple[tuple[int, int], Day, str]] = []
+        reed = ""
+        for number, row in rows:
+            cell = "" if named is None else row[named]
+            reed = reed if cell.lower() in {*NOTHING, *DITTO} else cell
+            found += [((number, c.place), day, reed) for c in days if (day := self._maybe_day(row[c.place]))]
+        first = next((i for i, (_, day, _) in enumerate(found) if day.year), None)
+        if first is None:
+            return
+        (_, full, reed_after) = found[first]
+        after = _on(full, full.year or 0)
+        for place, day, reed in reversed(found[:first]):
+            back = _runs_back(_on(day, after.year), after, same_reed=reed == reed_after)
+            after, reed_after = _on(day, after.year - back), reed
+            self._years_before[place] = after.year, after.year < (full.year or 0)
+        self._year_full = full.year
+
+    def _dated(self, number: int, column: Column, found: Day, cell: str) -> str:
         """A date in full, with its guesses noted."""
         year = found.year
         if year is None:
-            year = self._year_above or self._year_below or found.last_before(self.today)
-            how = "the last such day up to today"
-            if self._year_above or self._year_below:
-                how = f"the year of the {'full date nearest above' if self._year_above else 'first full date below'}"
+            year, how = self._year_of(number, column, found)
             self.notes.guess_rule("dates", column.name, f"a date without a year is of {year}, {how}", repr(cell))
         elif column.role == "day":
-            self._year_above = year
+            self._year_full = year
+        if column.role == "day":
+            self._dated_last = _on(found, year), self._reed
         iso = found.iso(year)
         if "first" in found.rule and found.rule != "the year first":
             rule = f"dates of three numbers are read with {found.rule}"
             self.notes.guess_rule("dates", column.name, rule, f"{cell!r} is {iso}")
         return iso
+
+    def _year_of(self, number: int, column: Column, found: Day) -> tuple[int, str]:
+        """The year of a date that says none, and why it is that one."""
+        no_back = "so that dates do not run back"
+        if (number, column.place) in self._years_before:
+            year, earlier = self._years_before[number, column.place]
+            return (
+                year,
+                f"before the first full date, {no_back}" if earlier else "the year of the first full date after it",
+            )
+        if self._year_full is None:
+            return found.last_before(self.today), "the last such day up to today"
+        if column.role != "day" or self._dated_last is None:
+            return self._year_full, "the year of the nearest full date"
+        last, reed = self._dated_last
+        back = _runs_back(last, _on(found, last.year), same_reed=reed == self._reed)
+        if back and _on(found, last.year + 1) <= self.today:
+            return last.year + 1, f"the year after that of the date before it, {no_back}"
+        full = last.year == self._year_full
+        return last.year, f"the year of the {'full date' if full else 'date'} before it"
 
     # -- what was read and cut ---------------------------------------------------------------------------------
 
@@ -232,7 +287,7 @@ class SheetRows:
         own_day, own_clock = self._moment(number, slot.columns, cells)
         above = next((c.day for c in slot.columns if c.day), "")
         if above:
-            day = self._dated(slot.columns[0], self._day_of(above), above)
+            day = self._dated(number, slot.columns[0], self._day_of(above), above)
         day = own_day or day if own_day is not None else None
         clock = own_clock or clock
         values: dict[str, Values] = {"reading": {}, "trim": {}}

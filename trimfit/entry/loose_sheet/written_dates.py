@@ -1,8 +1,9 @@
 """Dates as people write them in a sheet: `24/11/26`, `24 Nov`, `Nov 24, 2026`, with a clock time or without.
 
 The rule: the day comes first where a date is three numbers (`3/4/26` is 3 April 2026), unless it begins with a year of
-four digits or the caller says that the month comes first. A date without a year has the year of the nearest
-full date above it in the sheet, else of the first below, else is the last such day up to today.
+four digits or the caller says that the month comes first. A date without a year has the year of the date
+before it in the sheet, back to a full one, else of the first full one after it; where dates would run back so, the year
+after or before; in a sheet without a year it is the last such day up to today.
 """
 
 from __future__ import annotations
