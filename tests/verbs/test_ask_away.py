@@ -184,7 +184,7 @@ def test_a_chanter_that_nobody_said_is_away_is_taken_to_be_so_and_that_is_said(b
         assert advice.here is not None
         assert advice.why.startswith(first)
         assert said.startswith(first)
-        assert "(trimfit log chanter New --at-hand yes; or no)" in said
+        assert "not: trimfit log chanter New --at-hand yes" in said
         assert "New is away" not in said
         assert "New, which is away" not in said
     listed = " ".join(" ".join(work_list([unread, cut])).split())
