@@ -70,7 +70,7 @@ def _sample() -> str:
     return (
         f"on {benches} make-believe benches whose physics is not the fitted model ("
         f"[{new[1]} new reeds on each, after {past[1]} logged ones](reports/playing.md); standard errors "
-        f"over the shops: of the means at most {of_means:.1f} %, of one bench {max(map(max, errors)):.1f} %; past in "
+        f"over the shops: of means at most {of_means:.1f} points, of one bench {max(map(max, errors)):.1f}; past in "
         f"the worst shop "
         f"{_worst('trimfit')} %, the careful hand {_worst('careful hand')} %"
     )
@@ -155,7 +155,7 @@ def _growth() -> str:
 
 
 def _lain() -> str:
-    """The least and the most held after a month, and the least of all."""
+    """The least and the most held after a month, and by type the least of the gap then, and of all times."""
     rows = rows_of("staying", "gap coverage %")
     month = [row for row in rows if row["idle days"] == "30" and row["movement"] != "still"]
 
@@ -163,14 +163,21 @@ def _lain() -> str:
         found = [float(row[f"{what} coverage %"].split()[0]) for row in month]
         return f"{min(found):.1f} to {max(found):.1f} %"
 
-    least, row, what = min(
-        ((row[f"{what} coverage %"], row, what) for row in rows for what in ("gap", "crow")),
-        key=lambda one: float(one[0].split()[0]),
-    )
+    types = [
+        (row[head], row, head.replace(", ", " of "))
+        for row in rows_of("staying", "gap, cane")
+        for head in row
+        if ", " in head
+    ]
+
+    def least(of: list[tuple[str, Row, str]]) -> str:
+        share, row, what = min(of, key=lambda one: float(one[0].split()[0]))
+        return f"the {what} on the {row['movement']} bench after {row['idle days']} days, {share} %"
+
     return (
         f"after a month's rest {held('gap')} of the gap readings and {held('crow')} of the crow readings lay inside "
-        f"the 90 % interval; least of all was held of the {what} on the {row['movement']} bench after "
-        f"{row['idle days']} days, {least} %"
+        f"the 90 % interval; least by type was then of {least([one for one in types if one[1]['idle days'] == '30'])}, "
+        f"and of all times of {least(types)}"
     )
 
 

@@ -72,8 +72,8 @@ log tells. Errors of ratios are standard errors, each chanter by itself (bootstr
 
 *Played.* Each reed is asked after, cut and read in the chanter that `here` names, until the answer is finished, past or
 no-fit; then its gap in the chanter it was for is looked up. *within*, *past*: the chance stated with that last answer,
-and how often it was so (± one standard error, were the chances right and the reeds apart). *one within*: of several
-reeds sent to an order, at least one was; 95 % interval of Wilson."""
+and how often it was so (± one standard error in points, were the chances right and the reeds apart). *one within*: of
+several reeds sent to an order, at least one was; 95 % interval of Wilson."""
 
 
 @dataclass(frozen=True)

@@ -333,7 +333,8 @@ def write_play(n: int, below: float | None) -> str:
         "physics; the planner that "
         f"knows the population has the\nbench's own particle filter{hand}. Tolerance one hertz.\n"
         "Shares are of the reeds that were not past before any cut; a reed left unfinished is not within.\n"
-        f"{columns}±: the standard error: over the shops, or each reed by itself where that is more; in the second "
+        f"{columns}±: the standard error, in points: "
+        "over the shops, or each reed by itself where that is more; in the second "
         "table each cut by itself\n(of none or all: as if it were one of n + 1).\n\n"
         + markdown(pd.DataFrame(rows))
         + "\n\nTrimfit's cuts by their stated chance of going past (all benches together):\n\n"

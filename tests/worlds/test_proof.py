@@ -72,7 +72,7 @@ def test_what_is_said_under_a_table_is_what_stands_in_it() -> None:
     chances = pd.DataFrame(rows_of("visits", "over the ceiling")).astype({"cuts": int})
     said = {
         "foretelling": proof.gap_held([row["gap"] for row in rows_of("foretelling", "low_g")]),
-        "staying": staying.least_held(lain),
+        "staying": staying.least_held(lain, pd.DataFrame(rows_of("staying", "gap, cane"))),
         "visits": visits.stated_and_found(chances),
     }
     for report, sentence in said.items():

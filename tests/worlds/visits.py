@@ -330,7 +330,7 @@ def write(movements: Sequence[str], shops: int, reeds: int, gaps_days: Sequence[
         "past because of a cut, not of later movement, wherever\nit stands at the end. Past by itself: past at the end "
         "though no cut brought it there. Past in all: the one or the other.\nOf them cut past: of the reeds that "
         "jumped. Shares: of reeds\nthat were not past before any work, ± the "
-        "standard error, each reed counted by itself (of none or all: as if it\nwere one of n + 1). "
+        "standard error in points, each reed counted by itself (of none or all: as if it\nwere one of n + 1). "
         "Within: by its gap at the end of its last visit, also where it was left unfinished then, so that within, "
         "past\nand unfinished may come to more than 100. "
         "Minutes: cuts, readings, reeds past or left short, at the shop's settings.\n\n"
