@@ -112,6 +112,7 @@ def test_chanters_of_the_demo(demo_log: Path) -> None:
         assert one["kind"] is None
     sheet = run(demo_log, "review", "chanters", "CH-07 plain").stdout
     assert "cents from the meeting pitch" in sheet
+    assert sheet.rstrip().endswith("In cents; + is sharp.")
     assert "CH-11" not in sheet
     unknown = run(demo_log, "review", "chanters", "CH-7 plain")
     assert (unknown.returncode, unknown.stdout) == (2, "")

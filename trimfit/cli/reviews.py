@@ -194,6 +194,7 @@ def _chanter(one: ChanterMap, asked: list[Narrowing], *, supposed: bool) -> list
 def _notes(one: ChanterMap) -> list[str]:
     """Each note of a chanter at the meeting point, as low A."""
     from trimfit.base.pitch import OUTPUT_WORDS
+    from trimfit.review.results import NOTES_WORDS
 
     lean = "its kind" if one.kind else "the shop's"
     rows = [
@@ -205,7 +206,8 @@ def _notes(one: ChanterMap) -> list[str]:
         )
         for note in one.notes
     ]
-    return table(("note", "cents from the meeting pitch", f"against {lean}", ""), rows)
+    lines = table(("note", "cents from the meeting pitch", f"against {lean}", ""), rows)
+    return [*lines, *prose(NOTES_WORDS)]
 
 
 def batch_json(batch: Any) -> dict[str, Any]:

@@ -255,6 +255,13 @@ class GWitness:
     agrees: bool
 
 
+NOTES_WORDS = (
+    "Each note as low A, less the meeting pitch; beside it the note less where its own other notes and the other "
+    "chanters (of its kind, or where it has none of the shop) would have it. In cents; + is sharp."
+)
+"""What the figures of a chanter's notes are."""
+
+
 @dataclass(frozen=True, slots=True)
 class ChanterNote:
     """One note of a chanter at the meeting point, as low A: how far it lies from the meeting pitch, how far from what

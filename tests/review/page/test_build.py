@@ -485,6 +485,7 @@ def test_orders_of_about_one_pitch_are_shown_together_and_each_chanters_notes_in
     assert "6.0 of 6 reeds are then expected to end good" in text
     assert "Ch-3: F 14 cents sharp of its kind: carved?" in text
     assert "1 chanter with no note off" in text
+    assert text.count("In cents; + is sharp.") == 2
     # on a telephone pitch and crow come first, on lines of their own; the stock is folded away
     asked = page[page.index("What each chanter asks for</caption>") :].partition("</table>")[0]
     own = re.findall(r'<td class="[^"]*\bown\b[^"]*" data-head="([^"]*)">', asked)[:2]

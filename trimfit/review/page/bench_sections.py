@@ -15,7 +15,7 @@ from trimfit.review.page.page_parts import (
     work_words,
 )
 from trimfit.review.pictures import bench, reed_in_time
-from trimfit.review.results import ChanterMap, ReedStory, Report
+from trimfit.review.results import NOTES_WORDS, ChanterMap, ReedStory, Report
 from trimfit.review.safe_names import sentence, short
 
 MOST_STORIES, MOST_CHANTER_PICTURES, MOST_NOTED = 6, 3, 12
@@ -128,7 +128,7 @@ def _notes(ranked: Sequence[ChanterMap]) -> list[str]:
     parts = [
         folded(
             f"{named(one.chanter, 40)}: {text(sentence(one.of_notes, LONGEST_WHY), LONGEST_WHY)}",
-            [_note_table(one)],
+            [paragraph(NOTES_WORDS), _note_table(one)],
         )
         for one in told[:MOST_NOTED]
     ]
@@ -138,6 +138,7 @@ def _notes(ranked: Sequence[ChanterMap]) -> list[str]:
         folded(
             f"{len(rest)} {'chanter' if len(rest) == 1 else 'chanters'} with no note off",
             [
+                paragraph(NOTES_WORDS) if rest else "",
                 *(_note_table(one) for one in rest[:MOST_NOTED]),
                 left_out(MOST_NOTED, len(rest), "chanters", "trimfit review chanters"),
             ],
@@ -147,7 +148,8 @@ def _notes(ranked: Sequence[ChanterMap]) -> list[str]:
 
 
 def _note_table(one: ChanterMap) -> str:
-    heads = ("note", "cents from the meeting pitch", f"against {'its kind' if one.kind else 'the shop'}, cents")
+    others = "its kind" if one.kind else "the shop's"
+    heads = ("note", "cents from the meeting pitch", f"against {others}, cents")
     rows = [
         (
             OUTPUT_WORDS[note.note] + (' <span class="tag">unusual</span>' if note.unusual else ""),

@@ -7,7 +7,7 @@ from starlette.responses import Response
 
 from trimfit.base.errors import InputError
 from trimfit.cli.reviews import batch_json, chanter_json
-from trimfit.review.results import ChanterMap
+from trimfit.review.results import NOTES_WORDS, ChanterMap
 from trimfit.session.session import Session
 from trimfit.verbs.reviews import batches as batch_reviews
 from trimfit.verbs.reviews import chanters as chanter_reviews
@@ -25,7 +25,7 @@ async def batches(request: Request) -> Response:
 async def chanters(request: Request) -> Response:
     """The chanters, each with its sheet; as JSON what `review chanters --json` prints."""
     found, ask_owner = await desk_of(request).review(_chanters)
-    context = {"chanters": [chanter_json(one, ask_owner) for one in found], "found": found}
+    context = {"chanters": [chanter_json(one, ask_owner) for one in found], "found": found, "notes_words": NOTES_WORDS}
     return page(request, "chanters.html", context["chanters"], context)
 
 
