@@ -632,6 +632,19 @@ def test_a_reed_made_later_than_today_is_asked_about(bench: Typed) -> None:
     assert bench.json("log", "reed", "R-1", "--made-on", "2026-09-18")["doubt"] is None
 
 
+def test_a_day_that_is_asked_about_where_it_is_typed_is_marked_in_a_sheet(bench: Typed, tmp_path: Path) -> None:
+    rows = "".join(f"R-{day},moulded,B-1,{day}\n" for day in ("1900-01-01", "2026-09-18", "2026-09-19"))
+    (tmp_path / "reeds.csv").write_text(f"reed,reed_type,batch,made_on\n{rows}", encoding="utf-8")
+    typed = [
+        bench.json("log", "reed", f"T-{i}", "--type", "moulded", "--batch", "B-1", "--made-on", day)["doubt"]
+        for i, day in enumerate(("1900-01-01", "2026-09-19"))
+    ]
+    bench.say("import", str(tmp_path))
+    marks = bench.json("check")["marks"]
+    assert [one["sentence"] for one in marks if one["reed"][:2] == "R-"] == typed
+    assert [one["sentence"] for one in marks if one["reed"][:2] == "T-"] == typed
+
+
 def test_a_humidity_that_is_a_share_is_asked_about(bench: Typed) -> None:
     """As a sheet's percent format keeps 50 %; was taken as half a per cent."""
     said = bench.json("log", "reading", "R-1", "crow=C+22", "--humidity", "0,5")

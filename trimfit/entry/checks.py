@@ -248,10 +248,14 @@ def when_doubts(
 
 
 def day_doubts(record: object, now_s: float) -> list[Doubt]:
-    """The doubt about the day that a reed was made or an order is due: so far from now that its year may be a slip, or
-    made later than today; of what is no date none. now_s: in seconds since 1970 UTC."""
+    """The doubt about the day that a reed was made or an order is due (`day_doubt`)."""
     column = {"reed": "made_on", "order": "due_on"}.get(kind_of_record(record).name, "")
-    day: str | None = getattr(record, column, None)
+    return day_doubt(column, getattr(record, column, None), now_s)
+
+
+def day_doubt(column: str, day: str | None, now_s: float) -> list[Doubt]:
+    """The doubt about a day of column `made_on` or `due_on`: so far from now that its year may be a slip, or made later
+    than today; of what is no date none. now_s: in seconds since 1970 UTC."""
     try:
         years = (at_s(day or "") - now_s) / (365.25 * DAY_S)
     except InputError:

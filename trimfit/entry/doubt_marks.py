@@ -17,7 +17,14 @@ from trimfit.base.iso_dates import at_s, local_now
 from trimfit.base.pitch import NOTES
 from trimfit.base.plain_words import counted
 from trimfit.base.time_zones import machine_zone
-from trimfit.entry.checks import after_leaving_doubt, ahead_doubt, before_made_doubt, humidity_doubt, unbalanced
+from trimfit.entry.checks import (
+    after_leaving_doubt,
+    ahead_doubt,
+    before_made_doubt,
+    day_doubt,
+    humidity_doubt,
+    unbalanced,
+)
 from trimfit.entry.similar_names import twins
 from trimfit.log import whole_days
 from trimfit.log.entry_kinds import KINDS
@@ -180,8 +187,14 @@ def _names_twice(journal: Journal, after_seq: int) -> Iterator[Mark]:
 
 
 def _of_times(journal: Journal, settings: Settings, after_seq: int) -> Iterator[Mark]:
-    """Entries of a time that is yet to come, of no known order, or in another order on this machine's clock."""
+    """Reeds made on a day that may be a slip, and entries of a time that is yet to come, of no known order, or in
+    another order on this machine's clock."""
     now_s = at_s(local_now())
+    made = journal.columns("reed", ["entry", "reed", "made_on"], after_seq=after_seq)
+    doubts_of = {day: day_doubt("made_on", day, now_s) for day in {day for *_, day in made}}
+    for entry, reed, day in made:
+        for doubt in doubts_of[day]:
+            yield Mark(entry, reed, doubt.kind, doubt.sentence)
     with journal.reading() as connection:
         for kind in KINDS.values():
             if kind.time and "reed" in kind.names:
