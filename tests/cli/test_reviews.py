@@ -14,7 +14,7 @@ import pytest
 
 from tests.cli.typed_words import Typed, run
 from tests.opened import bench_on
-from trimfit.base.iso_dates import local_minute, own_minute
+from trimfit.base.iso_dates import local_minute, local_minutes, own_minute
 from trimfit.base.pitch import cents_from_440
 from trimfit.base.records import Chanter, Event, Order, Outcome, Reading, Reed, Trim
 from trimfit.log.journal import Journal
@@ -205,6 +205,14 @@ def test_times_to_the_minute_as_this_machine_s_clock_says_them(monkeypatch: pyte
         assert local_minute("2026-11-25T10:17:57.350+02:00") == "2026-11-25 10:17+0200"
         assert own_minute("2026-11-25T10:17:57.350+02:00") == local_minute("2026-11-25T10:17") == "2026-11-25 10:17"
         assert local_minute("2026-11-25") == "2026-11-25"
+        alike = ["2026-11-25T10:17+01:00", "2026-11-25T10:18", "2026-11-26", "some day"]
+        assert local_minutes(alike, "Europe/Berlin") == [local_minute(text) for text in alike]
+        assert local_minutes(alike, "UTC") == [
+            "2026-11-25 10:17+0100",
+            "2026-11-25 10:18+0000",
+            "2026-11-26",
+            "some day",
+        ]
         assert own_minute("some day") == "some day"
     finally:
         monkeypatch.undo()
@@ -417,8 +425,8 @@ def test_times_of_a_story_are_those_of_the_clock_they_were_logged_by(tmp_path: P
             journal.append(Event("R-1", time, "soaked"))
     said = run(log, "review", "reed", "R-1").stdout
     assert [line.partition("  event")[0] for line in said.splitlines() if "event: soaked" in line] == [
-        "2026-03-01 10:00",
-        "2026-03-01 11:00",
+        "2026-03-01 10:00+0000",
+        "2026-03-01 11:00+0000",
         "2026-03-01 12:00-0800",
     ]
     told = " ".join(run(log, "review", "reed", "--help").stdout.split())

@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 import os
 import re
+from collections.abc import Sequence
 from datetime import UTC, date, datetime, timedelta
 
 from trimfit.base.errors import InputError, short
@@ -234,3 +235,24 @@ def local_minute(text: str) -> str:
         return said
     moment = _clock_of(text)
     return said if moment.utcoffset() == moment.astimezone().utcoffset() else f"{said}{moment:%z}"
+
+
+def local_minutes(texts: Sequence[str], zone: str) -> list[str]:
+    """Times of the log to the minute, each as `local_minute` says it; where they were logged by more than one clock,
+    each with its offset from UTC. A day alone stays a day. zone: the shop's, of times without an offset.
+    """
+    moments = [_moment(text, zone) for text in texts]
+    apart = {one.replace(tzinfo=None) - one.astimezone().replace(tzinfo=None) for one in moments if one is not None}
+    if len(apart) < 2:
+        return [local_minute(text) for text in texts]
+    pairs = zip(texts, moments, strict=True)
+    return [local_minute(text) if one is None else f"{one:%Y-%m-%d %H:%M%z}" for text, one in pairs]
+
+
+def _moment(text: str, zone: str) -> datetime | None:
+    """A time of the log with its offset; None for a day alone, and for what is no time."""
+    try:
+        at_s(text, zone)
+    except InputError:
+        return None
+    return None if is_date(text) else clock_in(text, zone)

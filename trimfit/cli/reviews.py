@@ -306,7 +306,8 @@ def reed_(
 
     A reed that was renamed is found by its old name too. Each line ends with the entry's id, for `log strike`. A time
     is to the minute, on the clock by which it was logged. Its offset from UTC stands with it where it was logged with
-    one and this machine's is another; one logged without is on the shop's clock.
+    one and this machine's is another, and with every time where the clocks were several; one logged without is on the
+    shop's clock.
 
     Example: trimfit review reed R-0412
     """
@@ -325,7 +326,6 @@ def reed_(
 
 
 def _story(found: ReedReview) -> list[str]:
-    from trimfit.base.iso_dates import local_minute
     from trimfit.verbs.wording import advice_lines, first_lines, own_words
 
     parts = [plain_name(found.reed), f"type {plain_name(found.reed_type)}", f"batch {plain_name(found.batch)}"]
@@ -338,7 +338,7 @@ def _story(found: ReedReview) -> list[str]:
         doubts = "; in doubt: " + "; ".join(event.doubts) if event.doubts else ""
         struck = f"; STRUCK: {event.struck}" if event.struck is not None else ""
         said = " ".join(f"{event.said}{gap}{doubts}{struck}".split())
-        lines += prose(f"{local_minute(event.at)}  {event.what}: {said}  [{event.short}]", "    ")
+        lines += prose(f"{event.minute}  {event.what}: {said}  [{event.short}]", "    ")
     left = f"; left the bench: {found.outcome}" if found.outcome else ""
     strokes = f"{found.lip_strokes:g} lip stroke{'' if found.lip_strokes == 1 else 's'}"
     lines.append(f"now {found.removed_mm:.2f} mm off, {strokes}{left}")

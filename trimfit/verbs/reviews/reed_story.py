@@ -8,7 +8,7 @@ import numpy as np
 
 from trimfit.base.answers import Advice
 from trimfit.base.errors import InputError
-from trimfit.base.iso_dates import own_minute
+from trimfit.base.iso_dates import local_minutes, own_minute
 from trimfit.base.pitch import OUTPUTS, hz_from_cents, hz_width_cents
 from trimfit.base.records import Outcome
 from trimfit.log.queries import names_now, struck_of_reed
@@ -31,7 +31,7 @@ SHORT_ID = 10
 @dataclass(frozen=True, slots=True)
 class StoryEntry:
     """One thing that was logged of a reed. `struck`: why it was taken back, None if it stands; `short`: as much of the
-    entry's id as names it alone."""
+    entry's id as names it alone; `minute`: `at` as a person reads it, with its offset from UTC where it needs one."""
 
     at: str
     what: str
@@ -42,6 +42,7 @@ class StoryEntry:
     doubts: tuple[str, ...] = ()
     struck: str | None = None
     short: str = ""
+    minute: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,6 +104,7 @@ def review_of(bench: Bench, seen: Seen) -> ReedReview:
             (one.at_s, 3, StoryEntry(one.at, one.kind, values_in_words(one.record), one.entry, struck=one.why))
         )
     in_time = [event for _, _, event in sorted(events, key=lambda e: (e[0], e[1], e[2].entry))]
+    minutes = local_minutes([event.at for event in in_time], bench.settings.time_zone)
     outcome = seen.history.outcome
     then, left = as_left(bench, seen)
     return ReedReview(
@@ -116,7 +118,10 @@ def review_of(bench: Bench, seen: Seen) -> ReedReview:
         removed_mm=seen.removed_mm,
         lip_strokes=seen.lip_strokes,
         outcome=outcome.record.outcome if outcome is not None else None,
-        events=tuple(replace(event, short=_short(bench, event.entry)) for event in in_time),
+        events=tuple(
+            replace(event, short=_short(bench, event.entry), minute=minute)
+            for event, minute in zip(in_time, minutes, strict=True)
+        ),
         advice=replace(advise(then, left, gone=True), came_back=came_back(seen.history)),
         own_lines=own_lines(then, left, then.aim(left)),
     )

@@ -8,7 +8,7 @@ from contextlib import suppress
 from dataclasses import replace
 
 from trimfit.base.errors import InputError, short
-from trimfit.base.iso_dates import local_minute
+from trimfit.base.iso_dates import local_minutes
 from trimfit.base.plain_words import plain_name, wrapped
 from trimfit.base.records import Chanter, Doubt, Event, Outcome, Reading, Reed, Trim
 from trimfit.base.units import parse_length_mm, within
@@ -286,8 +286,10 @@ class Entries(ReedInHand):
             what = f"no entry of {plain_name(self._here().reed.record.reed)} has number {short(number)!r}"
             raise InputError(what, "fix", f"it has 1 to {len(listed)}" if listed else "nothing is logged of it")
         if not words.strip():
+            times = [one.at for one in listed.values()]
+            minutes = dict(zip(listed, local_minutes(times, self.bench.session.settings.time_zone), strict=True))
             for i in [number] if number else listed:
-                said = f"  {i}  {local_minute(listed[i].at)}  {typed_values(listed[i].record)}"
+                said = f"  {i}  {minutes[i]}  {typed_values(listed[i].record)}"
                 yield from wrapped(said, self.width, "     ")
             if number:
                 yield f"fix {number} and what is right: only what was wrong need be typed"
