@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from tests.cli.typed_words import Typed
-from tests.opened import bench_on, on, small_shop
+from tests.opened import bench_on, lose_most_blanks, on, small_shop
 from tests.worlds.hostile import make
 from trimfit.base.records import Chanter, Event, Order, Outcome, Reading
 from trimfit.log.journal import Journal
@@ -25,8 +25,9 @@ def shop(demo_log: Path, tmp_path: Path) -> Path:
     return Path(shutil.copy(demo_log, tmp_path / "log"))
 
 
-def of(log: Path, name: str) -> ChanterMap:
-    return next(one for one in on(log, chanters) if one.chanter == name)
+def of(log: Path, name: str, *, stock: bool = False) -> ChanterMap:
+    (found,) = on(log, chanters, name, stock=stock)
+    return found
 
 
 def test_a_told_pitch_that_the_readings_do_not_bear_out_is_said(shop: Path) -> None:
@@ -86,13 +87,15 @@ def test_where_every_blank_has_an_order_those_count_as_stock(shop: Path) -> None
 
 
 def test_a_reed_once_laid_to_stock_and_handed_over_since_is_no_stock(shop: Path) -> None:
-    (reed, *_) = of(shop, "CH-07 plain").suits
+    with Journal(shop) as journal:
+        lose_most_blanks(journal)
+    (reed, *_) = of(shop, "CH-07 plain", stock=True).suits
     with Journal(shop) as journal:
         journal.append(Outcome(reed, "2026-09-21T10:00", "to-stock"))
-    assert reed in of(shop, "CH-07 plain").suits
+    assert reed in of(shop, "CH-07 plain", stock=True).suits
     with Journal(shop) as journal:
         journal.append(Outcome(reed, "2026-09-22T10:00", "good"))
-    assert reed not in of(shop, "CH-07 plain").suits
+    assert reed not in of(shop, "CH-07 plain", stock=True).suits
 
 
 def ticket(log: Path, reed: str) -> Ticket:
@@ -159,6 +162,8 @@ def test_a_ticket_of_a_reed_gone_past_says_so(shop: Path) -> None:
 
 def test_the_stock_of_a_chanter_has_the_figures_of_pick_and_stands_by_what_is_shown(shop: Path) -> None:
     """For the order of the chanter that is due first, where there is one; else wherever F and E meet."""
+    with Journal(shop) as journal:
+        lose_most_blanks(journal)
     found = on(shop, chanters)
     assert {one.chanter: one.stock_for for one in found} == {
         "CH-07 plain": "O-12",
@@ -169,7 +174,7 @@ def test_the_stock_of_a_chanter_has_the_figures_of_pick_and_stands_by_what_is_sh
     }
     with Journal(shop) as journal:
         journal.append(Order("bare", "CH-18 spare"))
-    for one in (*found, of(shop, "CH-18 spare")):
+    for one in (*found, of(shop, "CH-18 spare", stock=True)):
         assert one.stock
         assert one.suits == tuple(reed.reed for reed in one.stock)
         order = one.stock_for or ("bare" if one.chanter == "CH-18 spare" else None)
@@ -192,6 +197,8 @@ def test_the_stock_of_a_chanter_has_the_figures_of_pick_and_stands_by_what_is_sh
 
 def test_of_very_many_chanters_the_first_have_the_figures_of_pick(shop: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("trimfit.verbs.reviews.chanters.MOST_WITH_STOCK", 2)
+    with Journal(shop) as journal:
+        lose_most_blanks(journal)
     found = on(shop, chanters)
     assert [bool(one.stock) for one in found] == [True, True, False, False, False]
     assert all(one.suits for one in found)
