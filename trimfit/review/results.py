@@ -197,7 +197,8 @@ class DriftLimits:
 class ChartPoint:
     """One point of a control chart. Its limits may differ from point to point (batches of unequal size).
 
-    `lower` None: one-sided. `second`: the downward sum of a two-sided cumulative sum, as a value below zero.
+    `lower` None: one-sided. `second`: the downward sum of a two-sided cumulative sum, as a value below zero. `made_on`:
+    the day of making, empty where it is not known.
     """
 
     label: str
@@ -206,6 +207,7 @@ class ChartPoint:
     upper: float | None = None
     signal: bool = False
     second: float | None = None
+    made_on: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,7 +11,7 @@ from trimfit.base.units import Interval
 from trimfit.regression.coefficients import Term
 from trimfit.review.page import build
 from trimfit.review.pictures import bench, shop, style
-from trimfit.review.results import DriftLimits, Report, TypeResponse
+from trimfit.review.results import Chart, ChartPoint, DriftLimits, Report, TypeResponse
 
 
 def drawn(picture: style.Picture, narrow: bool = False) -> style.Figure:
@@ -53,6 +53,24 @@ def test_a_chart_without_a_word_or_with_one_limit() -> None:
     one_limit = dataclasses.replace(chart, points=points)
     left = [line for line in drawn(shop.control_chart(one_limit)).axes[0].lines if line.get_linestyle() == "--"]
     assert (len(dashed), len(left)) == (2, 1)
+
+
+@pytest.mark.parametrize("down", [False, True])
+def test_a_signal_of_a_sum_or_an_average_names_the_first_and_the_last_batch_of_its_run(down: bool) -> None:
+    def chart(kind: str) -> Chart:
+        points = []
+        for i, far in enumerate((0.0, 1.0, 0.0, 2.0, 4.0, 6.0, 5.5, 4.0)):
+            value, second = (0.5, -far) if down else (far, -0.5)
+            if kind != "cusum":
+                value, second = (second if down else value), None
+            points.append(ChartPoint(f"B-{i}", value, -5.0, 5.0, far > 5.0, second, f"2030-01-0{i + 1}"))
+        return Chart("cane", "start", "cents", kind, 0.0, tuple(points))
+
+    for kind in ("cusum", "ewma"):
+        run = "is of 4 batches, from B-3 (made 2030-01-04) to B-6 (made 2030-01-07)."
+        assert run in shop.control_chart(chart(kind)).caption
+    each = shop.control_chart(chart("individuals")).caption
+    assert each.endswith("B-5 (made 2030-01-06), B-6 (made 2030-01-07). Something changed there.")
 
 
 def test_an_odd_number_of_terms_leaves_no_empty_field() -> None:

@@ -26,7 +26,7 @@ from trimfit.review.pictures.style import (
     type_looks,
     whole_numbers,
 )
-from trimfit.review.results import BatchDrift, Chart, DriftLimits, TypeResponse, Validation, ValidationRow
+from trimfit.review.results import BatchDrift, Chart, ChartPoint, DriftLimits, TypeResponse, Validation, ValidationRow
 from trimfit.review.safe_names import file_stem, sentence, short
 
 if TYPE_CHECKING:
@@ -185,6 +185,34 @@ def _batch_panel(
         marks(axes, x, y, "D", "past", size=size, zorder=5, label="called drifted")
 
 
+def _batch_made(point: ChartPoint) -> str:
+    return short(point.label, 20) + (f" (made {point.made_on})" if point.made_on else "")
+
+
+def _changed_where(chart: Chart) -> str:
+    """Where the change is that a chart signals. An average or a sum goes beyond its limits by all batches since it left
+    the centre: the first of them and the last beyond, of the latest such run."""
+    if chart.kind not in ("ewma", "cusum"):
+        return "Something changed there."
+    last = max(i for i, point in enumerate(chart.points) if point.signal)
+    end = chart.points[last]
+    down = end.value < chart.centre
+    if end.second is not None and end.lower is not None:
+        down = end.second < end.lower
+
+    def off_centre(point: ChartPoint) -> bool:
+        value = point.value if point.second is None or not down else point.second
+        return value < chart.centre if down else value > chart.centre
+
+    first = last
+    while first > 0 and off_centre(chart.points[first - 1]):
+        first -= 1
+    if first == last:
+        return f"It left the centre with {short(end.label, 20)} alone."
+    run = f"from {_batch_made(chart.points[first])} to {_batch_made(end)}"
+    return f"The latest run that led beyond them is of {last - first + 1} batches, {run}. Something changed in it."
+
+
 def control_chart(chart: Chart, index: int = 0, looks: Looks | None = None) -> Picture:
     """A control chart: points in the order of making, centre, limits, and the points that signal. looks: of the page's
     types."""
@@ -193,9 +221,9 @@ def control_chart(chart: Chart, index: int = 0, looks: Looks | None = None) -> P
     first = len(chart.points) - len(points) + 1
     signals = [point for point in points if point.signal]
     if signals:
-        named = ", ".join(short(point.label, 20) for point in signals[:5])
+        named = ", ".join(_batch_made(point) for point in signals[:5])
         more = f" and {len(signals) - 5} more" if len(signals) > 5 else ""
-        caption = f"Ringed points lie beyond the dashed limits: {named}{more}. Something changed there."
+        caption = f"Ringed points lie beyond the dashed limits: {named}{more}. {_changed_where(chart)}"
     else:
         caption = "All points lie within the dashed limits: nothing but chance is seen."
     if chart.why:

@@ -36,7 +36,10 @@ def batch_charts(review: BatchReview) -> list[Chart]:
         places.sort(key=lambda i: (review.made.get(evidence.names[i], "9999"), evidence.names[i]))
         at = np.array(places, dtype=np.intp)
         dated = any(evidence.names[i] in review.made for i in places)
-        out += [replace(chart, dated=dated) for chart in _of_type(review, at)]
+        for chart in _of_type(review, at):
+            made = (review.made.get((chart.reed_type, point.label), "") for point in chart.points)
+            points = tuple(replace(point, made_on=on) for point, on in zip(chart.points, made, strict=True))
+            out.append(replace(chart, dated=dated, points=points))
     return out
 
 
