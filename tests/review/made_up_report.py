@@ -199,7 +199,9 @@ def types(count: int = 3) -> tuple[f.TypeResponse, ...]:
 def moving(kinds: tuple[f.TypeResponse, ...], names: tuple[str, ...] = ()) -> tuple[f.TypeResponse, ...]:
     """These types as they move with no work done, and others of these names of which nothing else is known."""
     walks = about(0.6, 0.1), about(1.8, 0.3), about(0.9, 0.1)
-    means = "a reed left for a week is known to ± 3 cents of gap (nine in ten), beside the error of its reading"
+    means = (
+        "a reed left for a week is known to ± 3 cents of gap (nine in ten), beside the error of its reading and jumps"
+    )
     every = (*kinds, *(f.TypeResponse(name, 1) for name in names))
     return tuple(
         replace(

@@ -168,7 +168,8 @@ def write(rows: list[dict[str, object]], shops: int, new: int, target: Path) -> 
         f"{new} new reeds in each",
         "shop. ±: the standard error over the shops, of a % in points. "
         "Off by: root mean square of predicted less true. Slope known to:",
-        "half of the 90 % interval, mean of the types. First cut: the median of a shop's reeds that needed over",
+        "half of the fit's Gaussian 90 % interval, mean of the types. First cut: the median of a shop's reeds that "
+        "needed over",
         f"{NEED_MM:g} mm, of all the shops the mean. The careful hand takes "
         f"{100 * CarefulHand.share:.0f} % of the need at one slope for all",
         "types. Without a log each new reed is played as the shop's first. These are the first two of the four shops",

@@ -262,7 +262,10 @@ def _weight_lines(weights: list[dict[str, Any]]) -> list[str]:
     heads = ("type", "weight", "reeds", "crow Hz", "mm off in all", "by weight")
     lines = [
         "",
-        "weight, crow and trim of reeds that ended good and whose crow was read (90 %)",
+        "weight, crow and trim of reeds that ended good and whose crow was read (means)",
         *table(heads, rows, right=(2, 5)),
     ]
-    return lines + prose("crow: as first read; by weight: so many hundredths of the trim's spread go with weight")
+    return lines + prose(
+        "brackets: 90 % interval of the mean; crow: as first read; by weight: so many hundredths of the trim's "
+        "variance go with weight"
+    )

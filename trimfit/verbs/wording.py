@@ -255,7 +255,7 @@ def left_lying(reed_type: str, half_width_cents: float, *, assumed: bool) -> str
     half_width_cents: half of the 90 % interval; assumed: no reed was read on two days with no work between.
     """
     why = "; assumed: no reed was read on two different days with no work between" if assumed else ""
-    gap = f"{cents_words(half_width_cents)} of gap (nine in ten), beside the error of its reading"
+    gap = f"{cents_words(half_width_cents)} of gap (nine in ten), beside the error of its reading and jumps"
     return f"{plain_name(reed_type)}: a reed left for a week is known to ± {gap}{why}"
 
 

@@ -42,7 +42,10 @@ def test_a_reed_whose_band_spans_years_or_hours_has_days_that_can_be_told_apart(
 @pytest.mark.usefixtures("undrawn")
 def test_the_page_says_how_reeds_move_and_leaves_out_what_is_not_known() -> None:
     said, drawn = build.build(made_up_report.report())
-    assert "a reed left for a week is known to ± 3 cents of gap (nine in ten), beside the error of its reading" in said
+    assert (
+        "a reed left for a week is known to ± 3 cents of gap (nine in ten), beside the error of its reading and jumps"
+        in said
+    )
     assert sum(key.endswith("-in-time") for key in drawn) == 3
     still = tuple(replace(kind, movement=None) for kind in made_up_report.types())
     without = replace(made_up_report.report(), types=still, stories=(made_up_report.story(),))
