@@ -412,6 +412,14 @@ def test_what_was_advised_is_not_asked_about_for_its_length() -> None:
     assert trim_doubts(trim, story(), SHOP, longest_mm=0.72, advised_mm=0.88) == []
 
 
+def test_many_lip_strokes_are_asked_about_where_none_of_the_type_had_so_many() -> None:
+    trim = Trim("R-1", "2026-03-31T10:00", lip_strokes=25.0)
+    (doubt,) = trim_doubts(trim, story(), SHOP, longest_mm=0.3, most_strokes=12.0)
+    assert doubt.sentence == "25 lip strokes in one trim are more than 12; is it right?"
+    assert trim_doubts(trim, story(), SHOP, longest_mm=0.3, most_strokes=25.0) == []
+    assert trim_doubts(replace(trim, lip_strokes=10.0), story(), SHOP, longest_mm=0.3) == []
+
+
 def test_several_values_off_may_be_the_reading_before() -> None:
     off = sounding({**STANDING, "e": STANDING["e"] + 140.0, "b": STANDING["b"] - 140.0})
     doubts = asked(reading(off), story(reading()))

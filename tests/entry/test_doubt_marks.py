@@ -12,6 +12,7 @@ from tests.opened import on
 from trimfit.base.errors import InputError
 from trimfit.base.records import Chanter, Doubt, Reading, Reed, Trim
 from trimfit.entry import doubt_marks as entry_marks
+from trimfit.entry.checks import slip_bound
 from trimfit.log.file.integrity import damage
 from trimfit.log.journal import Journal
 from trimfit.verbs import check, import_export, settings
@@ -50,21 +51,24 @@ def test_rules_find_slips_and_only_those(log: Path) -> None:
         )
         journal.append(Trim("R-3", "2026-03-02", length_mm=1.5))
         journal.append(Trim("R-4", "2026-03-02", length_mm=0.3))
+        journal.append(Trim("R-4", "2026-03-03", length_mm=0.9, asked_mm=0.9))
+        journal.append(Trim("R-5", "2026-03-02", lip_strokes=25.0))
         marks = entry_marks.rule_marks(journal, after_seq=seen)
         assert entry_marks.rule_marks(journal, after_seq=journal.last_seq()) == []
     assert {(mark.reed, mark.kind) for mark in marks} == {
         ("R-0", "crow-octave"),
         ("R-1", "a-unbalanced"),
         ("R-3", "trim-long"),
+        ("R-5", "strokes-many"),
     }
-    assert {mark.reed: mark.sentence for mark in marks}["R-3"].endswith("was 0.15 mm meant?")
-    assert sorted(kinds(log)) == [("R-0", "crow-octave"), ("R-1", "a-unbalanced"), ("R-3", "trim-long")]
+    assert {mark.reed: mark.sentence for mark in marks}["R-3"].endswith("did you mean 0.15?")
+    assert sorted(kinds(log)) == sorted((mark.reed, mark.kind) for mark in marks)
 
 
 def test_long_first_cuts_that_are_the_habit_are_no_slips() -> None:
     lengths = [1.5, 0.15, 0.15, 0.15, 0.15] * 6
-    assert max(lengths) <= entry_marks.slip_bound_mm(lengths)[0]
-    bound_mm, usual_mm = entry_marks.slip_bound_mm(lengths[:5])
+    assert max(lengths) <= slip_bound(lengths)[0]
+    bound_mm, usual_mm = slip_bound(lengths[:5])
     assert usual_mm == 0.15 < bound_mm < 1.5
 
 

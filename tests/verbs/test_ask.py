@@ -320,7 +320,10 @@ def test_a_cut_longer_than_any_logged_is_called_bold(demo_log: Path, demo_advice
     cuts = [advice for advice in demo_advice if advice.action == "trim" and advice.length_mm]
     assert cuts
     with Journal(demo_log) as journal:
-        longest = {name: journal.latest_cuts(name)[0] or 0.0 for name in {advice.reed_type for advice in cuts}}
+        longest = {
+            name: max(journal.latest_amounts("length_mm", name), default=0.0)
+            for name in {advice.reed_type for advice in cuts}
+        }
     for advice in cuts:
         assert ("longer than any cut logged" in advice.why) == (advice.length_mm > longest[advice.reed_type])
 
@@ -469,10 +472,27 @@ def test_the_end_of_the_blade_is_no_estimate_and_a_trim_in_doubt_is_named(demo_l
     (row,) = (line for line in work_list([advice]) if "R-0353" in line)
     assert row.split() == ["O-11", "R-0353", "no", "cut", "-9", "-", "<0.1", "-"]
     places = on(log, elsewhere, "R-0353")
-    assert all((one.length_mm, one.meet_pitch_hz, one.chance_good) == (None, None, None) for one in places)
-    assert all("by what is logged no length closes the gap" in one.remark for one in places)
+    own = next(place for place in places if place.order == "O-11")
+    assert (own.length_mm, own.meet_pitch_hz, own.chance_good) == (None, None, None)
+    assert all((one.chance_good is None) == ("by what is logged no length closes" in one.remark) for one in places)
+    assert any("too sharp" in one.remark for one in places if one.chance_good is not None), places
     on(log, log_reading, "R-0353", ["f=773.1", "e=699.3", "a=466", "A=932"], at="2026-09-18T16:58")
     assert on(log, ask_reed, "R-0353").action == "no-fit"  # it is not read for ever
+
+
+def test_a_length_slip_that_no_question_was_asked_of_is_named_too(demo_log: Path, tmp_path: Path) -> None:
+    """As of an import: by the rule that the check marks it by. It says nothing of how long cuts are."""
+    log = tmp_path / "slip"
+    shutil.copyfile(demo_log, log)
+    with Journal(log) as journal:
+        entry = journal.append(Trim("R-0353", "2026-09-18T16:00", length_mm=3.5)).entry
+    for minute, e_hz in (("50", 699.4), ("55", 699.2)):
+        on(log, log_reading, "R-0353", ["f=773.1", f"e={e_hz}", "a=466", "A=932"], at=f"2026-09-18T16:{minute}")
+    advice = on(log, ask_reed, "R-0353")
+    assert (advice.action, advice.closes) == ("read-again", False)
+    (note,) = (one for one in advice.notes if "in doubt" in one)
+    assert note.startswith("it rests on a trim in doubt: 3.5 mm in one trim, where ")
+    assert note.endswith(f"did you mean 0.35? If it is wrong: trimfit log amend {entry} length=0.35")
 
 
 def test_what_is_impossible_is_not_shown_as_where_a_reed_stands(demo_log: Path, tmp_path: Path) -> None:

@@ -9,7 +9,7 @@ is no measured value of anything.
 from __future__ import annotations
 
 import math
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import replace
 from fractions import Fraction
 from typing import TYPE_CHECKING
@@ -20,7 +20,15 @@ from trimfit.base.pitch import SEATING_TOLERANCES
 from trimfit.base.plain_words import cents_words, counted
 from trimfit.base.records import Chanter, Doubt, Event, Logged, Outcome, Reading, ReedHistory, Settings, Trim
 from trimfit.entry.entry_times import CLOCKS_APART_S
-from trimfit.entry.typing_slips import AS_SOUNDING, Typed, outputs_cents, rough_expectation, since_event, slip_doubts
+from trimfit.entry.typing_slips import (
+    AS_SOUNDING,
+    Typed,
+    median,
+    outputs_cents,
+    rough_expectation,
+    since_event,
+    slip_doubts,
+)
 from trimfit.log.entry_kinds import kind_of_record
 from trimfit.log.settings import scale_of
 
@@ -30,6 +38,11 @@ if TYPE_CHECKING:
 # Before this many cuts of a type are logged, only a cut longer than this is asked about. Assumptions, no source.
 FEW_CUTS = 8
 LONGEST_UNASKED_MM = 1.0
+# A slip of the decimal point is a factor of ten; cuts themselves spread by a factor of two about the usual one.
+SLIP_FACTOR, FEWEST_TRIMS = 6.0, 3
+# More lip strokes than this in one trim are asked about, where none of the type before had so many. An assumption: no
+# visit is advised more.
+MANY_STROKES = 10.0
 # How much more the top hand may rise than the bottom hand, per kPa away from the bench's pressure, before the A's
 # count as out of balance. An assumption made wide; the sign is common practice, no source.
 TOP_OVER_BOTTOM_CENTS_PER_KPA = 4.0
@@ -429,6 +442,47 @@ def _gap_opened(reading: Reading, history: ReedHistory, scale: Mapping[str, Frac
     return Doubt("gap-opened", "f_hz", sentence)
 
 
+def slip_bound(amounts: Sequence[float]) -> tuple[float, float]:
+    """Beyond which amount of a trim it looks like a slip of the decimal point, several times what is usual, and the
+    usual amount, both in the unit of `amounts` (mm or strokes): those made on reeds of a type. Of few nothing is usual,
+    and nothing is a slip."""
+    if len(amounts) < FEWEST_TRIMS:
+        return math.inf, 0.0
+    middle = median(amounts)
+    # What one trim in ten reaches is no slip, however far from the middle it lies.
+    common = sorted(amounts)[int(0.9 * (len(amounts) - 1))]
+    return max(SLIP_FACTOR * middle, 1.5 * common), middle
+
+
+def without_slips(amounts: Sequence[float]) -> list[float]:
+    """Those of some amounts that do not look like slips beside the others."""
+    bound, _ = slip_bound(amounts)
+    return [one for one in amounts if one <= bound]
+
+
+def long_trim(trim: Trim, cuts_mm: Sequence[float], reed_type: str) -> str:
+    """Why the length of a trim that was logged without a question looks like a slip, as a sentence; empty if it does
+    not, and where that length was asked for. cuts_mm: the cuts made on reeds of its type."""
+    length_mm = trim.length_mm or 0.0
+    bound_mm, middle_mm = slip_bound(cuts_mm)
+    few = len(cuts_mm) < FEWEST_TRIMS
+    if length_mm <= (LONGEST_UNASKED_MM if few else bound_mm) or (trim.asked_mm or 0.0) > 0.5 * length_mm:
+        return ""
+    than = f"where {middle_mm:.2g} mm is usual on {short(reed_type)}"
+    if few:
+        than = f"longer than a cut is thought to be ({LONGEST_UNASKED_MM:.2f} mm)"
+    return f"{length_mm:g} mm in one trim, {than}; did you mean {round(length_mm / 10, 6):g}?"
+
+
+def many_strokes(strokes: float, before: float) -> list[Doubt]:
+    """The doubt about so many lip strokes in one trim, if it is one. before: the most that are usual."""
+    most = max(before, MANY_STROKES)
+    if strokes <= most:
+        return []
+    sentence = f"{strokes:g} lip strokes in one trim are more than {most:g}; is it right?"
+    return [Doubt("strokes-many", "lip_strokes", sentence)]
+
+
 def trim_doubts(
     trim: Trim,
     history: ReedHistory,
@@ -436,11 +490,13 @@ def trim_doubts(
     *,
     longest_mm: float | None,
     cuts: int = FEW_CUTS,
+    most_strokes: float = 0.0,
     advised_mm: float | None = None,
 ) -> list[Doubt]:
     """All doubts about a trim not yet logged.
 
     longest_mm: the longest cut logged so far on reeds of the type, None if there is none; cuts: how many there are.
+    most_strokes: the most lip strokes logged so far in one trim of the type.
     advised_mm: the cut that was advised, if one was: a value ten or a hundred times off it, or with its digits
     exchanged, was meant to be it. What was advised, or less, is not asked about for its length.
     """
@@ -465,6 +521,7 @@ def trim_doubts(
         doubts.append(twice)
     if length_mm and trim.asked_mm == 0.0:
         doubts.append(Doubt("asked-nothing", "asked_mm", f"{length_mm:g} mm came off where 0 was meant; is it right?"))
+    doubts += many_strokes(trim.lip_strokes or 0.0, most_strokes)
     if trim.lip_strokes and not (2.0 * trim.lip_strokes).is_integer():
         sentence = f"{trim.lip_strokes:g} lip strokes are no whole or half ones; is it right?"
         doubts.append(Doubt("strokes-odd", "lip_strokes", sentence))

@@ -8,24 +8,28 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from math import inf
-from statistics import median
 from typing import TYPE_CHECKING
 
 from trimfit.base.errors import command, short
 from trimfit.base.iso_dates import at_s, local_now
 from trimfit.base.pitch import NOTES
 from trimfit.base.plain_words import counted
+from trimfit.base.records import Trim
 from trimfit.base.time_zones import machine_zone
 from trimfit.entry.checks import (
+    FEWEST_TRIMS,
     after_leaving_doubt,
     ahead_doubt,
     before_made_doubt,
     day_doubt,
     humidity_doubt,
+    long_trim,
+    many_strokes,
+    slip_bound,
     unbalanced,
 )
 from trimfit.entry.similar_names import twins
+from trimfit.entry.typing_slips import median
 from trimfit.log import whole_days
 from trimfit.log.entry_kinds import KINDS
 from trimfit.log.instants import reordered
@@ -36,9 +40,6 @@ if TYPE_CHECKING:
     from trimfit.log.entry_counts import Conflict
     from trimfit.log.journal import Journal
 
-# A slip of the decimal point is a factor of ten; cuts themselves spread by a factor of two about the usual one.
-SLIP_FACTOR = 6.0
-FEWEST_TRIMS = 3
 # Octave slips of a crow lie inside what a crow may be; the crows of one shop lie within a few semitones.
 CROW_OCTAVE = (0.6, 1.7)
 # So many entries are listed that name what was struck, each by as much of its id as names it.
@@ -55,34 +56,24 @@ class Mark:
     sentence: str
 
 
-def slip_bound_mm(lengths_mm: Sequence[float]) -> tuple[float, float]:
-    """Beyond which length a trim looks like a slip of the decimal point, several times what is usual, and the usual
-    length; both in mm. lengths_mm: the cuts made on reeds of a type; of few nothing is usual, and nothing is a slip."""
-    if len(lengths_mm) < FEWEST_TRIMS:
-        return inf, 0.0
-    middle_mm = median(lengths_mm)
-    # What one trim in ten reaches is no slip, however far from the middle it lies.
-    common_mm = sorted(lengths_mm)[int(0.9 * (len(lengths_mm) - 1))]
-    return max(SLIP_FACTOR * middle_mm, 1.5 * common_mm), middle_mm
-
-
 def _long_trims(journal: Journal, after_seq: int) -> Iterator[Mark]:
-    """Trims that look like a slip of the decimal point, by what is usual on reeds of their type in the whole log."""
+    """Trims whose amount looks like a slip, by what is usual on reeds of their type in the whole log."""
     type_of = dict(journal.columns("reed", ["reed", "reed_type"]))
-    trims = [row for row in journal.columns("trim", ["seq", "entry", "reed", "length_mm"]) if row[3]]
-    usual: dict[str, list[float]] = defaultdict(list)
-    for _, _, reed, length_mm in trims:
-        usual[type_of.get(reed, "")].append(length_mm)
-    bounds = {reed_type: slip_bound_mm(lengths_mm) for reed_type, lengths_mm in usual.items()}
-    for seq, entry, reed, length_mm in trims:
-        reed_type = type_of.get(reed, "")
-        bound_mm, middle_mm = bounds[reed_type]
-        if seq > after_seq and length_mm > bound_mm:
-            sentence = (
-                f"{length_mm:g} mm in one trim, where {middle_mm:.2g} mm is usual on {short(reed_type)}; "
-                f"was {length_mm / 10:g} mm meant?"
-            )
+    columns = ["seq", "entry", "reed", "done_at", "length_mm", "lip_strokes", "asked_mm"]
+    rows = [(type_of.get(row[2], ""), *row) for row in journal.columns("trim", columns)]
+    usual: dict[str, tuple[list[float], list[float]]] = defaultdict(lambda: ([], []))
+    for reed_type, *_, length_mm, strokes, _ in rows:
+        usual[reed_type][0].extend([length_mm] if length_mm else [])
+        usual[reed_type][1].extend([strokes] if strokes else [])
+    for reed_type, seq, entry, reed, done_at, length_mm, strokes, asked_mm in rows:
+        if seq <= after_seq:
+            continue
+        cuts_mm, of_strokes = usual[reed_type]
+        if sentence := long_trim(Trim(reed, done_at, length_mm, None, asked_mm), cuts_mm, reed_type):
             yield Mark(entry, reed, "trim-long", sentence)
+        usual_strokes, _ = slip_bound(of_strokes) if len(of_strokes) >= FEWEST_TRIMS else (0.0, 0.0)
+        for doubt in many_strokes(strokes or 0.0, usual_strokes):
+            yield Mark(entry, reed, doubt.kind, doubt.sentence)
 
 
 def rule_marks(journal: Journal, *, after_seq: int = 0) -> list[Mark]:

@@ -10,7 +10,7 @@ import json
 from collections.abc import Mapping, Sequence
 from fractions import Fraction
 from types import MappingProxyType
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import TYPE_CHECKING, Any, Literal, TypeVar
 
 from trimfit.base import iso_dates
 from trimfit.base.errors import InputError, command, nearest, short
@@ -377,24 +377,30 @@ class Journal(Store):
         )
         return bool(self._rows(query, (chanter, 2**62 if until_seq is None else until_seq)))
 
-    def latest_cuts(self, reed_type: str, *, but: str = "", until_s: float | None = None) -> tuple[float | None, int]:
-        """The longest of the latest cuts of a type's reeds, in mm, and how many there are; None where none was logged.
-        but: an entry that is not counted. until_s: cuts of a later instant are left out.
+    def latest_amounts(
+        self,
+        column: Literal["length_mm", "lip_strokes"],
+        reed_type: str,
+        *,
+        but: str = "",
+        until_s: float | None = None,
+    ) -> list[float]:
+        """The amounts of the latest trims of a type's reeds, mm taken or lip strokes. but: an entry that is not
+        counted. until_s: trims of a later instant are left out.
 
-        A cut whose length was in doubt is kept, and says nothing of how long cuts are.
+        An amount that was in doubt is kept, and says nothing of what is usual.
         """
+        doubt = {"length_mm": "trim-long", "lip_strokes": "strokes-many"}[column]
         query = (
-            "SELECT max(length_mm), count(length_mm) FROM (SELECT t.length_mm FROM "
+            f"SELECT t.{column} FROM "
             f"(SELECT * FROM trims WHERE {LIVE} AND (:until_s IS NULL OR at_s <= :until_s) "
             f"ORDER BY seq DESC LIMIT {4 * LATEST_CUTS}) t "
-            "JOIN reeds r ON r.reed = t.reed WHERE r.reed_type = :reed_type AND t.length_mm > 0 AND t.entry <> :but "
+            f"JOIN reeds r ON r.reed = t.reed WHERE r.reed_type = :reed_type AND t.{column} > 0 AND t.entry <> :but "
             "AND NOT EXISTS "
-            "(SELECT 1 FROM marks m WHERE m.marked = t.entry AND m.doubt >= 'trim-long:' AND m.doubt < 'trim-long;') "
-            f"LIMIT {LATEST_CUTS})"
+            f"(SELECT 1 FROM marks m WHERE m.marked = t.entry AND m.doubt >= '{doubt}:' AND m.doubt < '{doubt};') "
+            f"LIMIT {LATEST_CUTS}"
         )
-        asked = {"reed_type": reed_type, "but": but, "until_s": until_s}
-        ((longest, cuts),) = self._rows(query, asked)
-        return (None if not longest else float(longest)), int(cuts)
+        return [float(one) for (one,) in self._rows(query, {"reed_type": reed_type, "but": but, "until_s": until_s})]
 
     def outcomes_of(self, reed: str) -> tuple[str, ...]:
         """The ids of a reed's outcomes that count, in order of time: after a merge there may be several."""

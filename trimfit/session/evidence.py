@@ -125,7 +125,7 @@ def grounds(bench: Bench, seen: Seen, aim: Aim) -> Grounds:
         apart_cents=RANGE_SDS * _reading_sd(seen),
         ahead=_ahead(bench, history),
         hardly_answers=_hardly_answers(bench, seen),
-        length_doubted=_length_doubted(history),
+        length_doubted=_length_doubted(bench, history),
         no_chanter=both[-1].entry if both and not aim.chanter and bench.journal.count("chanter") else "",
         first_in=(read_in or "") if both and not there else "",
         supposed_away=aim.chanter if aim.worked_in and aim.chanter and bench.at_hand.supposed_away(aim.chanter) else "",
@@ -191,14 +191,20 @@ def crow_at_stop(seen: Seen, posterior: AimPosterior, read_in: str) -> tuple[flo
     return float(mean[0]), float(mean[1]), math.sqrt(max(float(cov[1, 1]), 0.0))
 
 
-def _length_doubted(history: ReedHistory) -> str:
-    """The doubt about the length of a reed's trim that still stands, as a sentence with its remedy; the last one's."""
+def _length_doubted(bench: Bench, history: ReedHistory) -> str:
+    """The doubt about the length of a reed's trim that still stands, as a sentence with its remedy; the last one's: as
+    it was said when the trim was logged, or by the rule that `check` marks others by."""
+    from trimfit.entry.checks import long_trim
+
+    reed_type = history.reed.record.reed_type
     for trim in reversed(history.trims):
-        for doubt in trim.doubts:
-            kind, _, said = doubt.partition(": ")
-            if kind == LENGTH_DOUBT and trim.record.length_mm:
-                meant = said.rpartition("did you mean ")[2].rstrip("?") if "did you mean" in said else "MM"
-                return f"{said} If it is wrong: {command('log', 'amend', trim.entry, f'length={meant}')}"
+        if not trim.record.length_mm:
+            continue
+        doubts = (doubt.partition(": ") for doubt in trim.doubts)
+        said = next((sentence for kind, _, sentence in doubts if kind == LENGTH_DOUBT), "")
+        if said := said or long_trim(trim.record, bench.cuts_mm(reed_type), reed_type):
+            meant = said.rpartition("did you mean ")[2].rstrip("?") if "did you mean" in said else "MM"
+            return f"{said} If it is wrong: {command('log', 'amend', trim.entry, f'length={meant}')}"
     return ""
 
 

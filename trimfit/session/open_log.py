@@ -92,7 +92,7 @@ class Bench:
         self.scale = journal.scale()
         self.at_hand = ChantersAtHand(journal, self.model)
         self.readings_each = 1
-        self._longest_mm: dict[str, float | None] = {}
+        self._cuts_mm: dict[str, list[float]] = {}
         self._spaced: dict[str, dict[str, float]] = {}
         self._came: dict[str, list[SentAway]] = {}
         self._asked: dict[tuple[str, str], Collection[str] | None] = {}
@@ -102,7 +102,7 @@ class Bench:
         """The same log as of another moment, with the same fit; no entry of a later instant is looked at."""
         other = copy(self)
         other.at_s = other.until_s = at_s
-        other._asked, other._elsewhere, other._spaced, other._longest_mm = {}, ((), {}), {}, {}
+        other._asked, other._elsewhere, other._spaced, other._cuts_mm = {}, ((), {}), {}, {}
         other._came = {}
         return other
 
@@ -111,11 +111,17 @@ class Bench:
         types = self.model.coding.types
         return types.index(reed_type) if reed_type in types else len(types)
 
+    def cuts_mm(self, reed_type: str) -> list[float]:
+        """The latest cuts of a type's reeds, mm."""
+        if reed_type not in self._cuts_mm:
+            self._cuts_mm[reed_type] = self.journal.latest_amounts("length_mm", reed_type, until_s=self.until_s)
+        return self._cuts_mm[reed_type]
+
     def longest_cut_mm(self, reed_type: str) -> float | None:
-        """The longest cut among the latest of a type's reeds, mm; None where none was logged."""
-        if reed_type not in self._longest_mm:
-            self._longest_mm[reed_type] = self.journal.latest_cuts(reed_type, until_s=self.until_s)[0]
-        return self._longest_mm[reed_type]
+        """The longest of those that look like no slip; None where none was logged."""
+        from trimfit.entry.checks import without_slips
+
+        return max(without_slips(self.cuts_mm(reed_type)), default=None)
 
     def policy(self, type_code: int, posterior: AimPosterior | None = None) -> PolicyTable:
         """The type's policy; that for a chanter that is away, where the posterior about a reed is given and says so."""

@@ -205,7 +205,7 @@ def log_trim(
 
     `sure` false: what is in doubt is not logged, and raises Doubtful.
     """
-    from trimfit.entry.checks import LONGEST_UNASKED_MM
+    from trimfit.entry.checks import LONGEST_UNASKED_MM, without_slips
 
     journal = session.journal
     with journal.writing():
@@ -220,8 +220,8 @@ def log_trim(
         )
         trim, where, by_time = _placed(journal, history, trim, at, after)
         # A length typed twice over, as taken and as asked, is a slip all the same where no cut was ever so long.
-        asked_mm, (longest_mm, _) = trim.asked_mm, journal.latest_cuts(history.reed.record.reed_type)
-        if asked_mm is not None and asked_mm > max(longest_mm or 0.0, LONGEST_UNASKED_MM):
+        asked_mm, cuts_mm = trim.asked_mm, journal.latest_amounts("length_mm", history.reed.record.reed_type)
+        if asked_mm is not None and asked_mm > max([*without_slips(cuts_mm), LONGEST_UNASKED_MM]):
             asked_mm = None
         found = [*cut_doubts(journal, trim, history, advised_mm=asked_mm), *by_time]
         _or_ask(found, sure)
@@ -611,10 +611,20 @@ def cut_doubts(
 ) -> list[Doubt]:
     """What is doubtful in a cut, beside the latest ones of its reed type. history: of its reed before it; advised_mm:
     the cut that was advised or asked for, if any; but: the entry that it corrects."""
-    from trimfit.entry.checks import trim_doubts
+    from trimfit.entry.checks import trim_doubts, without_slips
 
-    longest_mm, cuts = journal.latest_cuts(history.reed.record.reed_type, but=but)
-    return trim_doubts(trim, history, journal.settings(), longest_mm=longest_mm, cuts=cuts, advised_mm=advised_mm)
+    reed_type = history.reed.record.reed_type
+    cuts_mm = without_slips(journal.latest_amounts("length_mm", reed_type, but=but))
+    strokes = without_slips(journal.latest_amounts("lip_strokes", reed_type, but=but)) if trim.lip_strokes else []
+    return trim_doubts(
+        trim,
+        history,
+        journal.settings(),
+        longest_mm=max(cuts_mm, default=None),
+        cuts=len(cuts_mm),
+        most_strokes=max(strokes, default=0.0),
+        advised_mm=advised_mm,
+    )
 
 
 def read_in_doubts(journal: Journal, reading: Reading, history: ReedHistory, *, named: bool) -> list[Doubt]:
