@@ -93,20 +93,25 @@ def forecasts(cases: Sequence[Case], table: PolicyTable, rules: Rules) -> list[F
     left = np.where(first, v * noise / (v + noise), v)
     slope = np.maximum(seen.mean[:, 1], LEAST_SLOPE_CENTS)
     longest = np.array([case.longest_mm or math.inf for case in cases]) * slope
-    short, end, left, s, tie, later = _short_cuts(costs, m, left, spread, tie, longest)
     x, weight = even_nodes(SHOWN)
-    shown = end[:, None] + np.sqrt(told + later)[:, None] * x
-    rung = rungs_of(table, end, left, s, tie, rules)
-    corners = table.corners(shown, left[:, None], s[:, None], tie[:, None])
+    begin = m[:, None] + np.sqrt(told)[:, None] * x  # what a first reading shows, by itself
+    known = (np.broadcast_to(part[:, None], begin.shape) for part in (left, spread, tie, longest))
+    short, end, left, s, tie, later = _short_cuts(costs, begin, *known)
+    centre = SHOWN // 2
+    rung = rungs_of(table, end[:, centre], left[:, centre], s[:, centre], tie[:, centre], rules)
+    then, then_weight = even_nodes(SHOWN) if later.any() else (np.zeros(1), np.ones(1))
+    shown = end[..., None] + np.sqrt(later)[..., None] * then
+    corners = table.corners(shown, left[..., None], s[..., None], tie[..., None])
 
     def ahead(what: Array) -> Array:
-        flat, start = what.reshape(-1), rung[:, None] * what[0].size
-        return np.asarray(sum(flat[start + at] * share for at, share in corners) @ weight)
+        flat, start = what.reshape(-1), rung[:, None, None] * what[0].size
+        return np.asarray(sum(flat[start + at] * share for at, share in corners) @ then_weight @ weight)
 
     need_sd = np.sqrt(v) / slope + need * np.minimum(spread, 1.0)
     fits = normal_cdf((most_mm - seen.removed_mm - need) / np.maximum(need_sd, 1e-3))
     sharp = normal_cdf((seen.mean[:, 0] - costs.tolerance_cents) / np.hypot(np.sqrt(v), beyond_sd))
     good, past, cuts, readings = (ahead(what) for what in (table.within, table.past, table.cuts, table.readings))
+    short = short @ weight
     good, cuts, readings = good * fits, cuts + short, readings + short + first
     for i in [i for i, case in enumerate(cases) if case.posterior.spaced]:
         good[i], past[i] = at_its_aim(cases[i].posterior, costs.tolerance_cents)
@@ -127,18 +132,20 @@ def forecasts(cases: Sequence[Case], table: PolicyTable, rules: Rules) -> list[F
 def _short_cuts(
     costs: Costs, m: Array, v: Array, s: Array, tie: Array, longest: Array
 ) -> tuple[Array, Array, Array, Array, Array, Array]:
-    """Cuts that have to be shorter than the way asks for, each with its reading: how many (n,), and the reduced state
-    m, v, s, tie (n,) after them, with the variance (n,) that their readings show of m.
+    """Cuts that have to be shorter than the table would have them, each with its reading: how many (…), and the reduced
+    state m, v, s, tie (…) after them, with the variance (…) that their readings show of m.
 
-    longest (n,): the longest cut logged of the type, in cents of its mean slope, infinite where none was. No cut is
-    more than MOST_OVER_LONGEST times it; and where the slope is hardly known, none goes so far that a slope
-    CAREFUL_SDS over its mean would take the reed past.
+    longest (…): the longest cut logged of the type, in cents of its mean slope, infinite where none was. No cut is
+    more than MOST_OVER_LONGEST times it; and none goes so far that a slope CAREFUL_SDS over its mean would take the
+    reed past. That the table's own cuts do too, but where a slope is hardly known, for which it is too coarse: there
+    this shortens a cut as the longest one does.
     """
-    count, shown = np.zeros(len(m)), np.zeros(len(m))
+    count, shown = np.zeros(m.shape), np.zeros(m.shape)
     for _ in range(MOST_SHORT):
-        careful = np.where(s > HARDLY_KNOWN, (costs.tolerance_cents - m) * np.exp(-CAREFUL_SDS * s), np.inf)
-        most = np.minimum(MOST_OVER_LONGEST * longest, careful)
-        cut = np.where(most < -FIRST_CUT * m, most, 0.0)
+        careful = (costs.tolerance_cents - m) * np.exp(-CAREFUL_SDS * s)
+        own = np.where(s > HARDLY_KNOWN, -FIRST_CUT * m, np.minimum(-FIRST_CUT * m, careful))
+        most = np.minimum(MOST_OVER_LONGEST * longest, np.where(s > HARDLY_KNOWN, careful, np.inf))
+        cut = np.where(most < own, most, 0.0)
         short = cut > 0.0
         if not short.any():
             break
