@@ -174,7 +174,12 @@ def _plain_lines(found: dict[str, Any]) -> list[str]:
     held: dict[str, Any] = next((row for row in found["held_out"] if _is_gap_of_all(row)), {})
     return [
         f"Over the first half millimetre a tenth closes the gap by {', '.join(slopes)}.",
-        *held_out_words(held.get("compared_readings") or 0, held.get("compared_rmse"), held.get("naive_rmse")),
+        *held_out_words(
+            held.get("compared_readings") or 0,
+            held.get("compared_rmse"),
+            held.get("naive_rmse"),
+            held.get("learned_readings") or 0,
+        ),
     ]
 
 
@@ -203,8 +208,8 @@ def _by_readings_lines(held_out: list[dict[str, Any]]) -> list[str]:
     for one in apart:
         before = one["gap_readings_before"]
         times = "crow alone" if before == 0 else f"{before} or more" if before == MOST_APART else f"{before}"
-        rule = "the type's average slope" if before else "the type's mean first gap"
-        rows.append((times, f"{one['readings']}", f"{one['rmse']:.1f}", f"{one['naive_rmse']:.1f}", rule))
+        rule = "the type's average slope" if before else "its other batches' mean first gap"
+        rows.append((times, f"{one['readings']}", f"{one['rmse']:.1f}", _cents(one["naive_rmse"]) or "-", rule))
     lines = ["", "the gap by how often F and E were read before (errors in cents)"]
     lines += prose(
         "each row without its own slips, so that together they are not quite the readings compared above, none "

@@ -13,9 +13,10 @@ it scores.
 Readings count with the weights and the errors that `batch_states` gives them.
 
 Two naive rules stand beside it: the last reading plus the type's average slope (over the first half millimetre: what a
-maker does with one figure in the head), and plus the reed's own last slope where it has one. They are compared on the
-readings that they can predict too: those of an output that was read before. A first gap, predicted from the crow alone,
-is counted by itself; beside it stands the mean first gap of the type.
+maker does with one figure in the head; of the state that has not seen the batch), and plus the reed's own last slope
+where it has one. They are compared on the readings that they can predict too: those of an output that was read before.
+A first gap, predicted from the crow alone, is counted by itself; beside it stands the mean first gap of the type's
+other batches.
 """
 
 from __future__ import annotations
@@ -56,7 +57,7 @@ MOST_NUMBERS = 10_000_000
 class HeldOut:
     """One row a predicted reading. type_code, before (n,): readings of the reed before it; found, predicted, sd,
     type_rule, slope_rule (n, 11): the gap, then the ten outputs, in cents; NaN where there is none. gaps_before (n,):
-    readings of both F and E before it."""
+    readings of both F and E before it; batch (n,): its batch's code."""
 
     type_code: NDArray[np.intp]
     before: NDArray[np.intp]
@@ -66,6 +67,7 @@ class HeldOut:
     type_rule: Array
     slope_rule: Array
     gaps_before: NDArray[np.intp]
+    batch: NDArray[np.intp]
 
 
 def _with_gap(y: Array) -> Array:
@@ -97,7 +99,7 @@ def held_out(model: FittedModel, rows: Rows) -> HeldOut:
             ]
     if not parts:
         empty, none = np.zeros((0, K + 1)), np.zeros(0, dtype=np.intp)
-        return HeldOut(none, none, empty, empty, empty, empty, empty, none)
+        return HeldOut(none, none, empty, empty, empty, empty, empty, none, none)
     return HeldOut(*(np.concatenate([getattr(part, f.name) for part in parts]) for f in fields(HeldOut)))
 
 
@@ -152,7 +154,7 @@ def _followed(
         sd[:, j] = np.sqrt(variance)
     read = logged[at]
     mean += np.where(taken, read - y, 0.0)  # the settling that was expected by then
-    by_type, by_reed = _naive(read, rows.removed_mm[at], mean_slope(model, t))
+    by_type, by_reed = _naive(read, rows.removed_mm[at], mean_slope(unseen))
     any_taken = taken.any(axis=2)
     before: NDArray[np.intp] = np.cumsum(any_taken, axis=1) - any_taken
     both = taken[:, :, F_NOTE] & taken[:, :, E_NOTE]
@@ -167,13 +169,13 @@ def _followed(
         _with_gap(by_type[kept]),
         _with_gap(by_reed[kept]),
         gaps_before[kept].astype(np.intp),
+        np.full(int(kept.sum()), rows.batch_code[0], dtype=np.intp),
     )
 
 
-def mean_slope(model: FittedModel, type_code: int) -> Array:
-    """A type's mean slopes (K,) over the first half millimetre, cents a mm: `per_mm` of `learn`."""
-    coef = model.type_coef(type_code)
-    return np.asarray(coef[1] + UNIT_MM * coef[2])
+def mean_slope(unseen: ReedState) -> Array:
+    """Mean slopes (K,) over the first half millimetre, cents a mm, of a reed of which nothing was read: its type's."""
+    return np.asarray(unseen.mean[K : 2 * K] + UNIT_MM * unseen.mean[2 * K : 3 * K])
 
 
 def _noise(taken: NDArray[np.bool_], weight: Array, noise_cov: Array) -> Array:
@@ -216,20 +218,36 @@ def _naive(y: Array, removed_mm: Array, slopes: Array) -> tuple[Array, Array]:
     return by_type, by_reed
 
 
-def _rms(*misses: Array) -> tuple[int, list[float | None]]:
-    """How many readings every rule predicts and none misses wildly, and each rule's root mean square over those."""
+def _compared(*misses: Array) -> NDArray[np.bool_]:
+    """Which readings (n,) every rule predicts and none misses wildly; misses (n,) of each."""
     good = np.all([np.isfinite(miss) for miss in misses], axis=0)
     for miss in misses:
         # a slip is no error of the prediction: beyond six robust standard deviations it is left out, for all rules
         size = np.abs(miss[np.isfinite(miss)])
         limit = max(6.0 * 1.4826 * float(np.median(size)), 1e-9) if len(size) else 0.0
         good &= np.abs(miss) <= limit
+    return np.asarray(good)
+
+
+def _rms(*misses: Array) -> tuple[int, list[float | None]]:
+    """How many readings are `_compared`, and each rule's root mean square over those."""
+    good = _compared(*misses)
     return int(good.sum()), [float(np.sqrt(np.mean(miss[good] ** 2))) if good.any() else None for miss in misses]
+
+
+def _beside_others(found: HeldOut, mine: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Which readings (n,), of those in `mine` (n,), are of a type that has another batch among those."""
+    out = np.zeros(len(mine), dtype=bool)
+    for code in np.unique(found.type_code[mine]):
+        same = mine & (found.type_code == code)
+        out |= same & (len(np.unique(found.batch[same])) > 1)
+    return out
 
 
 def summary(found: HeldOut, types: tuple[str, ...]) -> list[dict[str, object]]:
     """Rows of output x type (reed_type empty: all): readings, rmse (of every reading that could be predicted);
     compared_readings, compared_rmse, naive_rmse, last_slope_rmse (of those that the naive rules predict too);
+    learned_readings: of those compared, how many are of a type with another batch, without which its slope is assumed;
     coverage50 … 95. Rows of the gap have by_gap_readings too, see `_by_gap_readings`.
 
     Errors in cents, slips left out alike for every rule; coverages count every reading.
@@ -245,6 +263,8 @@ def summary(found: HeldOut, types: tuple[str, ...]) -> list[dict[str, object]]:
             z = np.abs(miss[good] / found.sd[mine, k][good])
             by_type, by_reed = (found.observed[mine, k] - rule[mine, k] for rule in (found.type_rule, found.slope_rule))
             compared, (ours, naive, last) = _rms(miss, by_type, by_reed)
+            both = mine.copy()
+            both[mine] = _compared(miss, by_type, by_reed)
             row: dict[str, object] = {
                 "output": output,
                 "reed_type": "" if code < 0 else types[code],
@@ -254,6 +274,7 @@ def summary(found: HeldOut, types: tuple[str, ...]) -> list[dict[str, object]]:
                 "compared_rmse": ours,
                 "naive_rmse": naive,
                 "last_slope_rmse": last,
+                "learned_readings": int(_beside_others(found, both).sum()),
             }
             row |= {f"coverage{c}": float(np.mean(z <= _Z[c])) for c in COVERAGES}
             if output == "gap":
@@ -265,18 +286,20 @@ def summary(found: HeldOut, types: tuple[str, ...]) -> list[dict[str, object]]:
 def _by_gap_readings(found: HeldOut, mine: NDArray[np.bool_]) -> list[dict[str, object]]:
     """Errors of the gap by how often F and E were read before: gap_readings_before (0: from the crow alone; the last
     row holds all that were read as often or more), readings, rmse, and naive_rmse (by the type's average slope; before
-    any reading, by the mean first gap of the type)."""
+    any reading, by the mean first gap of the type's other batches, None where there are none)."""
     first = mine & (found.gaps_before == 0) & np.isfinite(found.observed[:, 0])
     rule = found.type_rule[:, 0].copy()
-    for code in np.unique(found.type_code[first]):
-        same = first & (found.type_code == code)
-        rule[same] = found.observed[same, 0].mean()
+    for batch in np.unique(found.batch[first]):
+        here = first & (found.batch == batch)
+        others = first & (found.type_code == found.type_code[here][0]) & (found.batch != batch)
+        rule[here] = found.observed[others, 0].mean() if others.any() else np.nan
     out: list[dict[str, object]] = []
     for times in range(MOST_APART + 1):
         rows = mine & (found.gaps_before >= times if times == MOST_APART else found.gaps_before == times)
-        count, (ours, naive) = _rms(
-            found.observed[rows, 0] - found.predicted[rows, 0], found.observed[rows, 0] - rule[rows]
-        )
+        miss = found.observed[rows, 0] - found.predicted[rows, 0]
+        count, (ours, naive) = _rms(miss, found.observed[rows, 0] - rule[rows])
+        if not count:
+            count, (ours,), naive = *_rms(miss), None
         if count:
             out.append({"gap_readings_before": times, "readings": count, "rmse": ours, "naive_rmse": naive})
     return out

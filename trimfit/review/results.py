@@ -424,6 +424,7 @@ class ValidationRow:
     Errors are root mean squares in cents, all of the same `readings`, slips left out: of the model, of the type's
     average slope, of the reed's own last slope. `coverage`: what intervals state to hold and what share of the readings
     they held, per cent each, of all `predicted_readings`, slips and first readings of an output too.
+    `learned_readings`: of those compared, how many are of a type with another batch.
     """
 
     output: str
@@ -434,17 +435,19 @@ class ValidationRow:
     last_slope_error_cents: float | None = None
     coverage: tuple[tuple[float, float], ...] = ()
     predicted_readings: int = 0
+    learned_readings: int = 0
 
 
 @dataclass(frozen=True, slots=True)
 class GapError:
     """The gap's error by how often F and E were read before (0: predicted from the crow alone). `rule_error_cents`: of
-    the type's average slope; before any reading, of the mean first gap of the type. Root mean squares in cents."""
+    the type's average slope; before any reading, of the mean first gap of the type's other batches (None: it has none).
+    Root mean squares in cents."""
 
     readings_before: int
     readings: int
     error_cents: float
-    rule_error_cents: float
+    rule_error_cents: float | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -553,9 +556,12 @@ def _tenths(cents: float) -> str:
     return f"{cents:.1f}" if cents >= 0.05 else "under 0.1"
 
 
-def held_out_words(readings: int, error_cents: float | None, rule_error_cents: float | None) -> list[str]:
+def held_out_words(
+    readings: int, error_cents: float | None, rule_error_cents: float | None, learned_readings: int
+) -> list[str]:
     """How far off gaps of batches left out of the coefficients were predicted, and whether that beats the simple rule:
-    two sentences. readings: on how many that rests; errors: root mean squares in cents."""
+    two sentences. readings: on how many that rests; errors: root mean squares in cents; learned_readings: how many of
+    them are of types with another batch. Under FEW_HELD_OUT of those neither is called better."""
     if not readings or error_cents is None:
         return [
             "How far off predictions are is not known yet: it takes a reed whose F and E were read before and after a "
@@ -570,10 +576,16 @@ def held_out_words(readings: int, error_cents: float | None, rule_error_cents: f
     )
     if rule_error_cents is None:
         return [missed + few]
+    if learned_readings < FEW_HELD_OUT:
+        return [
+            missed + few,
+            "Whether that beats the simple rule, the last reading plus the type's average slope, is not known yet: it "
+            f"takes {FEW_HELD_OUT} such readings of types with two batches or more.",
+        ]
     share = error_cents / max(rule_error_cents, 1e-9) - 1.0
     alike = error == rule or abs(share) <= AS_GOOD
     verdict = "about as good as" if alike else "worse than" if share > 0 else "better than"
     return [
         missed,
-        f"That is {verdict} the simple rule, the last reading plus the type's average slope: {rule} cents.{few}",
+        f"That is {verdict} the simple rule, the last reading plus the type's average slope: {rule} cents.",
     ]

@@ -108,8 +108,8 @@ def test_held_out_readings_as_one_reading_after_another_foretells_them() -> None
             for j, i in enumerate(at):
                 cells = np.flatnonzero(np.isfinite(y[i]))
                 noise[np.ix_(j * K + cells, j * K + cells)] = np.linalg.inv(precision[i][np.ix_(cells, cells)])
-            # the rule knows the readings as they were logged
-            by_rule, _ = _naive(mine.y[at][None], mine.removed_mm[at][None], mean_slope(model, int(mine.type_code[0])))
+            # the rule knows the readings as they were logged, and the slope without the batch's
+            by_rule, _ = _naive(mine.y[at][None], mine.removed_mm[at][None], mean_slope(unseen))
             mean, values = design @ unseen.mean, y[at].reshape(-1)
             for j, i in enumerate(at[1:], 1):
                 own, known = np.arange(j * K, (j + 1) * K), np.flatnonzero(np.isfinite(values[: j * K]))

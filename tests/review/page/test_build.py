@@ -515,12 +515,12 @@ def test_an_order_whose_reeds_were_never_read_has_no_picture_without_a_mark() ->
 @pytest.mark.usefixtures("undrawn")
 def test_where_the_simple_rule_did_better_and_where_readings_are_few_the_page_says_so() -> None:
     def said(readings: int, error: float) -> str:
-        rows = (ValidationRow("gap", "", readings, error, 3.0, 3.0, ((90.0, 88.0),), readings + 9),)
+        rows = (ValidationRow("gap", "", readings, error, 3.0, 3.0, ((90.0, 88.0),), readings + 9, readings),)
         return build.build(dataclasses.replace(Report(), validation=Validation(rows)))[0]
 
     assert "That is worse than the simple rule" in said(300, 4.0)
     assert "That is better than the simple rule" in said(300, 2.0)
-    assert "Few, so these figures may change much." in said(7, 2.0)
+    assert "Few, so these figures may change much. Whether that beats the simple rule" in said(7, 2.0)
     assert "Coverage of the 90 % intervals, of all readings predicted: 88 % of the gap." in said(300, 2.0)
     assert "Coverage of the 90 % intervals, of" not in said(7, 2.0)
     crows = [

@@ -313,14 +313,17 @@ def trust(findings: Report) -> list[str]:
         if held is not None and gap.readings >= FEW_HELD_OUT:
             crow_held = _crow_held(findings)
             share = f" Coverage of the 90 % intervals, of all readings predicted: {held:.0f} % of the gap{crow_held}."
-        words = held_out_words(gap.readings, gap.error_cents, gap.type_average_error_cents)
+        errors = gap.error_cents, gap.type_average_error_cents
+        words = held_out_words(gap.readings, *errors, gap.learned_readings)
         parts.append(paragraph(" ".join(words) + share))
         crow = next((one for one in found.by_gap_readings if one.readings_before == 0), None) if found else None
         if crow is not None:
+            rule = crow.rule_error_cents
+            beside = "" if rule is None else f"; by the mean first gap of the type's other batches, {rule:.1f}"
             parts.append(
                 paragraph(
-                    f"A first gap, predicted from the crow alone, was missed by {crow.error_cents:.1f} cents; by the "
-                    f"mean first gap of the type, {crow.rule_error_cents:.1f} ({counted(crow.readings, 'reading')})."
+                    f"A first gap, predicted from the crow alone, was missed by {crow.error_cents:.1f} cents{beside} "
+                    f"({counted(crow.readings, 'reading')})."
                 )
             )
     own = next((one for one in findings.repeatability if one.output == "gap"), None)

@@ -389,6 +389,7 @@ def _validation(journal: Journal) -> Validation | None:
                 row.get("last_slope_rmse") if compared else None,
                 tuple(held),
                 int(row["readings"]),
+                int(row.get("learned_readings") or 0),
             )
         )
     misses = tuple(
