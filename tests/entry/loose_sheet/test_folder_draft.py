@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from datetime import date
-from itertools import permutations
+from itertools import permutations, product
 from pathlib import Path
 
 import pytest
@@ -78,12 +78,15 @@ def test_a_date_without_a_year_is_the_last_one_or_has_the_year_above(tmp_path: P
     sheet = "reed,date,F\n1,24 Nov,778\n2,30 Nov,779\n3,5 Jan 2025,777\n4,6 Jan,776\n"
     draft(tmp_path / "a", sheet.replace(" 2025", ""))
     assert [row.split(",")[1] for row in rows_of(tmp_path / "a", "readings.csv")[1:]] == [
-        "2026-11-24", "2025-11-30", "2026-01-05", "2026-01-06",
+        "2025-11-24", "2025-11-30", "2026-01-05", "2026-01-06",
     ]  # fmt: skip
     made = draft(tmp_path / "b", sheet)
     assert rows_of(tmp_path / "b", "readings.csv")[4].split(",")[1] == "2025-01-06"
     guesses = " ".join(guess.what for guess in made.guesses)
-    assert "without a year is of 2024, before the first full date, so that dates do not run back: '24 Nov'" in guesses
+    assert (
+        "without a year is of 2024, before that of the full date after it, so that dates do not run back: '24 Nov'"
+        in guesses
+    )
     assert "without a year is of 2025, the year of the full date before it: '6 Jan'" in guesses
     assert [row.split(",")[1] for row in rows_of(tmp_path / "b", "readings.csv")[1:3]] == ["2024-11-24", "2024-11-30"]
 
@@ -98,6 +101,97 @@ def test_a_date_without_a_year_never_puts_a_reed_s_visits_in_another_order(tmp_p
     ]  # fmt: skip
     guesses = " ".join(guess.what for guess in made.guesses)
     assert "is of 2026, the year after that of the date before it, so that dates do not run back: '3 Jan'" in guesses
+
+
+def a_person_reads(days: list[str]) -> list[date]:
+    """All years that can be, in either order of the rows, none past today: those that take the shortest time."""
+    known = [read_day(text) for text in days]
+    best = []
+    for years in product(*([day.year] if day.year else range(2023, 2027) for day in known)):
+        dates = [date(year or 0, day.month, day.day) for day, year in zip(known, years, strict=True)]
+        if max(dates) <= TODAY and dates in (sorted(dates), sorted(dates, reverse=True)):
+            best.append(((max(dates) - min(dates)).days, TODAY - max(dates), dates))
+    return min(best)[2]
+
+
+def is_true(reason: str, at: int, days: list[str], dates: list[date]) -> bool:
+    """Whether what is said of a date's year is so, looked up in the sheet."""
+    full = [bool(read_day(text).year) for text in days]
+    year = dates[at].year
+    above = next((dates[i].year for i in reversed(range(at)) if full[i]), None)
+    below = next((dates[i].year for i in range(at + 1, len(days)) if full[i]), None)
+    beside = {"before": dates[at - 1].year if at else 0, "after": dates[at + 1].year if at + 1 < len(days) else 0}
+    return {
+        "the last such day up to today": year == read_day(days[at]).last_before(TODAY),
+        "the year of the full date before it": year == above,
+        "the year of the full date after it": year == below,
+        "the year of the date before it": year == beside["before"],
+        "the year of the date after it": year == beside["after"],
+        "so that dates do not run back": year < read_day(days[at]).last_before(TODAY),
+        "before that of the full date before it, so that dates do not run back": year < (above or 0),
+        "before that of the full date after it, so that dates do not run back": year < (below or 0),
+        "the year after that of the date before it, so that dates do not run back": year - 1 == beside["before"],
+        "the year after that of the date after it, so that dates do not run back": year - 1 == beside["after"],
+    }[reason]
+
+
+@pytest.mark.parametrize("reeds", ["one", "several"])
+@pytest.mark.parametrize("turned", [False, True], ids=["oldest first", "newest first"])
+@pytest.mark.parametrize("full", [[0], [1], [2], [3], [0, 3], [0, 1, 2, 3], []], ids=str)
+@pytest.mark.parametrize(
+    "days",
+    [
+        ["24 Nov 2026", "26 Nov 2026", "26 Nov 2026", "27 Nov 2026"],
+        ["24 Nov 2025", "24 Dec 2025", "3 Jan 2026", "4 Jan 2026"],
+        ["20 Dec 2025", "3 Jan 2026", "3 Jan 2026", "5 Jan 2026"],
+        ["20 Dec 2024", "22 Dec 2024", "31 Dec 2024", "3 Jan 2025"],
+        ["2 Mar 2026", "5 May 2026", "6 May 2026", "1 Jul 2026"],
+    ],
+    ids=lambda days: days[0],
+)
+def test_dates_without_a_year_are_those_that_a_person_reads(
+    tmp_path: Path, days: list[str], full: list[int], *, turned: bool, reeds: str
+) -> None:
+    """A full date at the top, at the bottom, in the middle, everywhere and nowhere; over New Year; either way round."""
+    days = [day if i in full else day[:-5] for i, day in enumerate(days)]
+    days = days[::-1] if turned else days
+    rows = [f"{1 if reeds == 'one' else i},{day},{750 + i}" for i, day in enumerate(days)]
+    made = draft(tmp_path, "\n".join(["reed,date,F", *rows]))
+    read = {row.split(",")[2]: row.split(",")[1][:10] for row in rows_of(tmp_path, "readings.csv")[1:]}
+    dates = [date.fromisoformat(read[f"{750 + i}"]) for i in range(len(days))]
+    assert dates == a_person_reads(days)
+    assert any("the newest row stands first" in guess.what for guess in made.guesses) == turned
+    for guess in made.guesses:
+        rule, _, cell = guess.what.rpartition(": ")
+        if rule.startswith("a date without a year"):
+            year, _, reason = rule.removeprefix("a date without a year is of ").partition(", ")
+            of = [i for i, day in enumerate(days) if repr(day) == cell and str(dates[i].year) == year]
+            assert any(is_true(reason, i, days, dates) for i in of), guess.what
+
+
+@pytest.mark.parametrize("days", [["24 Nov 2026", "24 Dec"], ["24 Dec", "24 Nov 2026"]], ids=lambda days: days[0])
+def test_no_date_without_a_year_is_after_today(tmp_path: Path, days: list[str]) -> None:
+    made = draft(tmp_path, "reed,date,F\n" + "".join(f"{i},{day},75{i}\n" for i, day in enumerate(days)))
+    read = [row.split(",")[1][:10] for row in rows_of(tmp_path, "readings.csv")[1:]]
+    assert sorted(read) == ["2025-12-24", "2026-11-24"]
+    (guess,) = [guess.what for guess in made.guesses if "without a year" in guess.what]
+    reasons = ("the last such day up to today", "before that of the full date after it, so that dates do not run back")
+    assert guess in [f"a date without a year is of 2025, {why}: '24 Dec'" for why in reasons]
+
+
+def test_dates_over_the_heads_of_visits_go_over_new_year(tmp_path: Path) -> None:
+    draft(tmp_path, ",24/11/24,,24 Dec,,3 Jan,\nreed,F,took,F,took,F,took\n1,757,0.1,758,0.1,759,0.1\n")
+    read = [row.split(",")[1][:10] for row in rows_of(tmp_path, "readings.csv")[1:]]
+    assert read == ["2024-11-24", "2024-12-24", "2025-01-03"]
+
+
+def test_a_day_that_a_reed_was_made_on_is_the_last_up_to_its_row(tmp_path: Path) -> None:
+    made = draft(tmp_path, "reed,made,date,F\n1,1 Nov,3 Jan 2025,757\n")
+    assert "made_on" in rows_of(tmp_path, "reeds.csv")[0]
+    assert "2024-11-01" in rows_of(tmp_path, "reeds.csv")[1]
+    assert "a date without a year is of 2024, the last such day up to the row's: '1 Nov'" in [
+        guess.what for guess in made.guesses
+    ]
 
 
 @pytest.mark.parametrize(

@@ -91,7 +91,7 @@ def draft_sheet(
     known = [column for column in known if column not in twice]
     _say_untaken([column for column in columns if not column.role] + twice, rows, notes)
     reader = SheetRows(known, slots, whole, amounts, scale, notes, today, month_first)
-    reader.read(_oldest_first(rows, known, reader, notes))
+    reader.read(rows)
     timed(reader.events, notes)
     lines = _files(reader)
     if not lines:
@@ -144,21 +144,6 @@ def _say_untaken(columns: Sequence[Column], rows: Sequence[tuple[int, Sequence[s
         remedy = "give its head a known word, such as date, chanter, crow, F, took; or leave it out"
         notes.unread.append(Unread(0, column.name, "", what, remedy))
         notes.lost_cells.update((number, column.place) for number, _ in filled)
-
-
-def _oldest_first(
-    rows: list[tuple[int, tuple[str, ...]]], columns: Sequence[Column], reader: SheetRows, notes: Notes
-) -> list[tuple[int, tuple[str, ...]]]:
-    """The rows in time: turned round where the dates go down from the newest and never up."""
-    days = [column for column in columns if column.role == "day" and column.visit is None]
-    if len(days) != 1:
-        return rows
-    found = [reader._maybe_day(row[days[0].place]) for _, row in rows]
-    keys = [(day.year or 0, day.month, day.day) for day in found if day is not None]
-    if len(keys) < 3 or any(day is None for day in found) or keys == sorted(keys) or keys != sorted(keys, reverse=True):
-        return rows
-    notes.guess("visits", "", "the newest row stands first: rows of one day were taken from the bottom up")
-    return rows[::-1]
 
 
 def _files(reader: SheetRows) -> dict[str, list[str]]:

@@ -16,7 +16,7 @@ from trimfit.entry.loose_sheet.contents import OUTCOME_WORDS, looks_like_a_date,
 from trimfit.entry.loose_sheet.guesses import Notes
 from trimfit.entry.loose_sheet.heads import NOTHING, READING_ROLES, TRIM_ROLES, Column
 from trimfit.entry.loose_sheet.visits import Event, Slot
-from trimfit.entry.loose_sheet.written_dates import Day, read_clock, read_day
+from trimfit.entry.loose_sheet.written_dates import UP_TO_TODAY, Day, in_years, newest_first, read_clock, read_day
 from trimfit.log.column_values import from_text
 from trimfit.log.entry_kinds import KINDS, UNNAMED
 
@@ -25,21 +25,6 @@ SUMS = ("total", "totals", "sum", "mean", "average", "avg", "count")
 CONDITIONS = ("pressure_kpa", "temperature_c", "humidity_pct")
 Values = dict[str, object]
 T = TypeVar("T")
-
-
-# Dates of two reeds that stand side by side are mostly nearer to each other than this: half a year.
-NEAR_DAYS = 183
-
-
-def _on(day: Day, year: int) -> date:
-    """A date in a year; 29 February of a year that has none is the day before here."""
-    return date(year, day.month, min(day.day, 28) if day.month == 2 else day.day)
-
-
-def _runs_back(one: date, after: date, *, same_reed: bool) -> bool:
-    """Whether a date is later than the one after it: of the same reed by a day, of two, which need not stand in the
-    order of time, by more than half a year."""
-    return (one - after).days > (0 if same_reed else NEAR_DAYS)
 
 
 @dataclass(slots=True)
@@ -62,15 +47,15 @@ class SheetRows:
     _reed: str = ""
     _day: str = ""
     _type_above: Values = field(default_factory=dict)
-    _year_full: int | None = None
-    _dated_last: tuple[date, str] | None = None
-    _years_before: dict[tuple[int, int], tuple[int, bool]] = field(default_factory=dict)
+    _years: dict[tuple[int, int], tuple[int, str]] = field(default_factory=dict)
+    _row_dates: dict[int, date] = field(default_factory=dict)
     _carried: dict[str, list[int]] = field(default_factory=lambda: defaultdict(list))
     _seen: dict[tuple[object, ...], int] = field(default_factory=dict)
 
     def read(self, rows: Sequence[tuple[int, Sequence[str]]]) -> None:
         """Read all rows, each with its number in the sheet."""
-        self._look_ahead(rows)
+        rows, turned = self._oldest_first(rows)
+        self._fill_years(rows, turned=turned)
         for number, row in rows:
             self._row(number, row)
         for what, repeated in self._carried.items():
@@ -210,63 +195,65 @@ class SheetRows:
                 clock = str(said) if said else clock
         return day, clock
 
-    def _look_ahead(self, rows: Sequence[tuple[int, Sequence[str]]]) -> None:
-        """The years of the dates before the first full one: none is of a later year than the date after it, and it is
-        of the year before where it would run back otherwise (`_runs_back`)."""
-        days = [c for c in self.columns if c.role == "day"]
+    def _dates(self, rows: Sequence[tuple[int, Sequence[str]]]) -> list[tuple[tuple[int, int], Day, str]]:
+        """The dates of all rows: row and place, what is written or repeated there, and the reed."""
+        days = [c.place for c in self.columns if c.role == "day"]
         named = next((c.place for c in self.whole if c.role == "reed"), None)
-        found: list[tuple[tuple[int, int], Day, str]] = []
-        reed = ""
+        found, reed, above = [], "", dict.fromkeys(days, "")
         for number, row in rows:
             cell = "" if named is None else row[named]
             reed = reed if cell.lower() in {*NOTHING, *DITTO} else cell
-            found += [((number, c.place), day, reed) for c in days if (day := self._maybe_day(row[c.place]))]
-        first = next((i for i, (_, day, _) in enumerate(found) if day.year), None)
-        if first is None:
-            return
-        (_, full, reed_after) = found[first]
-        after = _on(full, full.year or 0)
-        for place, day, reed in reversed(found[:first]):
-            back = _runs_back(_on(day, after.year), after, same_reed=reed == reed_after)
-            after, reed_after = _on(day, after.year - back), reed
-            self._years_before[place] = after.year, after.year < (full.year or 0)
-        self._year_full = full.year
+            for place in days:
+                above[place] = cell = above[place] if row[place].lower() in DITTO else row[place]
+                if day := self._maybe_day(cell):
+                    found.append(((number, place), day, reed))
+        return found
+
+    def _oldest_first(
+        self, rows: Sequence[tuple[int, Sequence[str]]]
+    ) -> tuple[Sequence[tuple[int, Sequence[str]]], bool]:
+        """The rows in time; whether they were turned round for it, as where each has its date, the newest first."""
+        days = [column for column in self.columns if column.role == "day"]
+        if len(days) != 1 or days[0].visit is not None:
+            return rows, False
+        if any(self._maybe_day(row[days[0].place]) is None for _, row in rows):
+            return rows, False
+        if not newest_first([(day, reed) for _, day, reed in self._dates(rows)], self.today):
+            return rows, False
+        said = "the newest row stands first: rows of one day were taken from the bottom up"
+        self.notes.guess("visits", "", said)
+        return rows[::-1], True
+
+    def _fill_years(self, rows: Sequence[tuple[int, Sequence[str]]], *, turned: bool) -> None:
+        """The year of every date, by row and place; of one over the heads, row 0."""
+        dates = self._dates(rows)
+        heads = [
+            (slot.columns[0].place, next((c.day for c in slot.columns if c.day), ""))
+            for slot in self.slots
+            if slot.columns
+        ]
+        above = [((0, place), day, "") for place, text in heads if (day := self._maybe_day(text))]
+        for found, round_about in ((above, False), (dates, turned)):
+            years = in_years([(day, reed) for _, day, reed in found], self.today, turned=round_about)
+            self._years |= {place: year for (place, _, _), year in zip(found, years, strict=True)}
+        for (number, place), day, _ in dates:
+            self._row_dates.setdefault(number, day.on(self._years[number, place][0]))
 
     def _dated(self, number: int, column: Column, found: Day, cell: str) -> str:
-        """A date in full, with its guesses noted."""
-        year = found.year
-        if year is None:
-            year, how = self._year_of(number, column, found)
+        """A date in full, with its guesses noted. number: its row, 0 over the heads."""
+        year, how = found.year, ""
+        if year is None and (number, column.place) in self._years:
+            year, how = self._years[number, column.place]
+        elif year is None:
+            by = self._row_dates.get(number)
+            year, how = found.last_before(by or self.today), "the last such day up to the row's" if by else UP_TO_TODAY
+        if how:
             self.notes.guess_rule("dates", column.name, f"a date without a year is of {year}, {how}", repr(cell))
-        elif column.role == "day":
-            self._year_full = year
-        if column.role == "day":
-            self._dated_last = _on(found, year), self._reed
         iso = found.iso(year)
         if "first" in found.rule and found.rule != "the year first":
             rule = f"dates of three numbers are read with {found.rule}"
             self.notes.guess_rule("dates", column.name, rule, f"{cell!r} is {iso}")
         return iso
-
-    def _year_of(self, number: int, column: Column, found: Day) -> tuple[int, str]:
-        """The year of a date that says none, and why it is that one."""
-        no_back = "so that dates do not run back"
-        if (number, column.place) in self._years_before:
-            year, earlier = self._years_before[number, column.place]
-            return (
-                year,
-                f"before the first full date, {no_back}" if earlier else "the year of the first full date after it",
-            )
-        if self._year_full is None:
-            return found.last_before(self.today), "the last such day up to today"
-        if column.role != "day" or self._dated_last is None:
-            return self._year_full, "the year of the nearest full date"
-        last, reed = self._dated_last
-        back = _runs_back(last, _on(found, last.year), same_reed=reed == self._reed)
-        if back and _on(found, last.year + 1) <= self.today:
-            return last.year + 1, f"the year after that of the date before it, {no_back}"
-        full = last.year == self._year_full
-        return last.year, f"the year of the {'full date' if full else 'date'} before it"
 
     # -- what was read and cut ---------------------------------------------------------------------------------
 
@@ -287,7 +274,7 @@ class SheetRows:
         own_day, own_clock = self._moment(number, slot.columns, cells)
         above = next((c.day for c in slot.columns if c.day), "")
         if above:
-            day = self._dated(number, slot.columns[0], self._day_of(above), above)
+            day = self._dated(0, slot.columns[0], self._day_of(above), above)
         day = own_day or day if own_day is not None else None
         clock = own_clock or clock
         values: dict[str, Values] = {"reading": {}, "trim": {}}
