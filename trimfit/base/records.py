@@ -112,12 +112,14 @@ class Outcome:
 @dataclass(frozen=True, slots=True)
 class Doubt:
     """A doubtful but possible value: kept, marked, said. `kind` is a short key such as `a-unbalanced`; `meant` holds
-    the columns and values that a known slip would explain it by, such as `(("f_hz", 779.1),)`."""
+    the columns and values that a known slip would explain it by, such as `(("f_hz", 779.1),)`; `reed` the other reed
+    that a reading is like, if any."""
 
     kind: str
     column: str
     sentence: str
     meant: tuple[tuple[str, float], ...] = ()
+    reed: str = ""
 
 
 @dataclass(frozen=True, slots=True)

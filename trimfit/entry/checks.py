@@ -168,7 +168,7 @@ def _other_reed(
     own = short(reading.reed)
     sentence = f"This reads like {short(name)}, not like {own}; was it {own} that was read?"
     sentence = sentence if name else f"This does not read as {own} should; is it {own}?"
-    return Doubt("other-reed", f"{next(iter(now))}_hz", sentence)
+    return Doubt("other-reed", f"{next(iter(now))}_hz", sentence, reed=name)
 
 
 def _moved(

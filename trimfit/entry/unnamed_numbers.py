@@ -25,6 +25,8 @@ _ROW = re.compile(rf"(?:{_TENTHS}){{2,}}(?:[0-9]{{2}})?")
 _LONG = re.compile("[0-9]{7,}")
 LEAST_HZ = 100.0
 """No length, no strokes and no cents are typed so large: a line with such a number is a reading."""
+SURELY = 3
+"""So many numbers at its beginning make a line a reading, of which a word may be wrong: a trim has fewer."""
 
 
 def _numbers(text: str) -> list[str]:
@@ -39,14 +41,15 @@ def with_point(text: str) -> str:
 
 
 def is_unnamed(text: str) -> bool:
-    """Whether a line is two or more numbers, one a pitch in hertz, and nothing else but a crow after the first."""
+    """Whether a line is two or more numbers, one a pitch in hertz, and nothing else but a crow after the first; or
+    begins with `SURELY` numbers, whatever follows them."""
     words = _numbers(text)
     if _LONG.fullmatch(text.strip()):
         return True
     numbers = [word for word in words if _NUMBER.fullmatch(word)]
     crows = [word for word in words[1:] if _CROW.fullmatch(word)]
     if len(words) < 2 or len(crows) > 1 or len(numbers) + len(crows) < len(words):
-        return False
+        numbers = numbers if all(map(_NUMBER.fullmatch, words[:SURELY])) and len(words) > SURELY else []
     return any(len(re.split("[.,]", word.lstrip("+-−"))[0]) >= len(f"{LEAST_HZ:.0f}") for word in numbers)
 
 
@@ -54,9 +57,18 @@ def with_names(text: str, order: Sequence[str]) -> str:
     """The line with the names of `order` before its numbers: `f 779.1 e 702.6 crow C+22`.
 
     order: names of notes and of the crow, as the shop's setting `line_order` has them. A line may stop short of the
-    last names. Raises InputError for more numbers than names, for a row that cannot be taken apart, and for a line that
-    says nothing.
+    last names. Raises InputError for a word that is neither number nor crow, for more numbers than names, for a row
+    that cannot be taken apart, and for a line that says nothing.
     """
+    for place, word in enumerate((word for word in _BETWEEN.split(text.strip()) if word), 1):
+        if not (_NUMBER.fullmatch(word) or _CROW.fullmatch(word)):
+            note = re.fullmatch(r"([A-G][#b♯♭]?)(\d+)", word)
+            remedy = (
+                f"{note[1]}+{note[2]} or {note[1]}-{note[2]}"
+                if note
+                else "numbers and a crow as C+22, or each with its name"
+            )
+            raise InputError("neither a number nor a crow", f"word {place} ({short(word)})", remedy)
     words = _numbers(text)
     if wrong := next((word for word in words if _LONG.fullmatch(word)), ""):
         what = f"{short(wrong)}: {len(wrong)} digits are not numbers of four digits and a crow of two"

@@ -514,6 +514,8 @@ def test_a_length_typed_after_enter_is_another_cut_only_if_the_maker_says_so(jou
     assert (trim.length_mm, trim.asked_mm) == (0.16, 0.14)
     assert sitting.tally.line() == "1 read, 1 cut (0.16 mm), 1 struck"
     play(sitting, "u")
+    assert lengths() == [0.14]
+    play(sitting, "u")
     assert lengths() == []
     play(sitting, "reed R-1", "", "0.05", "a")
     assert lengths() == [0.14, 0.05]

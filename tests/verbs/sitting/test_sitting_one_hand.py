@@ -6,15 +6,17 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 
 from tests.outside.keystrokes import typed_s
 from tests.verbs.sitting.fakes import Clock, StatedBench, play, seated, shop_log
 from trimfit.base.column_words import key_of
-from trimfit.base.pitch import parse_crow_hz
+from trimfit.base.pitch import hz_from_cents, parse_crow_hz
 from trimfit.base.records import Doubt, Reading, ReedHistory, Trim
 from trimfit.entry.doubt_marks import accepted
 from trimfit.entry.entry_times import entries_of
+from trimfit.entry.neighbours import Joint
 from trimfit.log.journal import Journal
 from trimfit.verbs.sitting.readings import MODES
 from trimfit.verbs.sitting.sitting import COMMANDS, LETTERS, Sitting
@@ -125,6 +127,53 @@ def test_a_row_with_a_digit_left_out_is_refused(journal: Journal, left_out: int)
     assert sitting.held is None
 
 
+@pytest.mark.parametrize(
+    ("line", "said"),
+    [
+        ("7773 7033 4680 9350 C2", "! word 5 (C2): neither a number nor a crow; C+2 or C-2"),
+        ("777.3 703.3 468 x", "! word 4 (x): neither a number nor a crow; numbers and a crow as C+22, or each with"),
+    ],
+)
+def test_a_line_of_numbers_with_a_wrong_word_is_a_reading_and_names_the_word(
+    journal: Journal, line: str, said: str
+) -> None:
+    assert said_by(at_reed(journal), line).startswith(said)
+
+
+def test_numbers_alone_put_right_a_reading_that_is_asked_about(journal: Journal) -> None:
+    sitting = at_reed(journal, predicted=PREDICTED)
+    play(sitting, "f 718.4 e 705.3 p 6.5")
+    assert sitting.prompt().startswith("R-1, y as typed, ")
+    assert said_by(sitting, "781.2 705.3 0 0 22").startswith("f 781.2 e 705.3 crow C+22 right, and in this order")
+    assert journal.of_reed("R-1").readings == ()
+    play(sitting, "")
+    (reading,) = journal.of_reed("R-1").readings
+    assert (reading.record.notes_hz, reading.record.pressure_kpa) == ({"f": 781.2, "e": 705.3}, 6.5)
+    assert reading.doubts == ()
+
+
+def test_a_reading_like_another_reed_is_logged_for_it_by_a_letter(journal: Journal) -> None:
+    own = {"f": (110.0, 2.0), "e": (115.0, 2.0), "low_a": (114.0, 2.0), "crow": (330.0, 5.0)}
+    means = np.array([90.0, 125.0, 110.0, 300.0])
+    like_r2 = Joint(tuple(own), means, np.diag([2.0, 2.0, 2.0, 5.0]) ** 2)
+    sitting = at_reed(journal, predicted=own, beside={"R-2": like_r2})
+    notes = {
+        note: hz_from_cents(cents) * ratio for note, cents, ratio in (("f", 90, 5 / 3), ("e", 125, 1.5), ("a", 110, 1))
+    }
+    line = " ".join(f"{note} {hz:.1f}" for note, hz in notes.items())
+    assert "This reads like R-2, not like R-1" in said_by(sitting, f"{line} crow {hz_from_cents(300):.1f}Hz")
+    assert sitting.prompt() == "R-1, y as typed, s for R-2, n drop it, or what is right: "
+    bench = sitting.bench
+    assert isinstance(bench, StatedBench)
+    bench.stated = None
+    said = play(sitting, "s")
+    assert said[0].startswith("== R-2")
+    assert any(line.startswith("logged rea-") for line in said)
+    assert (journal.of_reed("R-1").readings, len(journal.of_reed("R-2").readings)) == ((), 1)
+    assert sitting.prompt().startswith("R-2")
+    assert play(sitting, "n")[0].startswith("== R-1")
+
+
 def test_more_numbers_than_names_are_refused(journal: Journal) -> None:
     assert "6 numbers, and names for 5" in said_by(at_reed(journal), "779 702 468 936 22 5")
 
@@ -194,8 +243,30 @@ def test_fix_puts_what_is_right_in_the_place_of_what_was_wrong(journal: Journal)
     assert [one.record.length_mm for one in journal.of_reed("R-1").trims] == [0.65, 0.1]
     assert journal.of_reed("R-1").readings[0].record.notes_hz == {"f": 771.1, "e": 710.0}
     assert sitting.tally.line() == "2 read, 2 cut (0.75 mm), 2 struck"
+    assert "the earlier entry counts again: rea-" in said_by(sitting, "u")
+    assert journal.of_reed("R-1").readings[0].record.notes_hz == {"f": 771.1, "e": 711.6}
+    assert "the earlier entry counts again: tri-" in said_by(sitting, "u")
+    assert [one.record.length_mm for one in journal.of_reed("R-1").trims] == [0.15, 0.1]
+    assert sitting.tally.line() == "2 read, 2 cut (0.25 mm), 4 struck"
+    play(sitting, "u", "u", "u", "u")
+    assert (entries_of(journal.of_reed("R-1")), sitting.tally.line()) == ([], "0 read, 0 cut, 8 struck")
+
+
+def test_undo_of_a_correction_puts_back_what_was_there_with_its_doubts(journal: Journal) -> None:
+    journal.append(Trim("R-1", "2026-03-30T10:00", 0.3), doubts=["trim-long: is it right?"])
+    sitting = at_reed(journal)
+    play(sitting, "f 771.1 e 711.6", "fix 2 0.2", "u")
+    (trim,) = journal.of_reed("R-1").trims
+    assert (trim.record.length_mm, trim.doubts) == (0.3, ("trim-long: is it right?",))
+    assert sitting.tally.line() == "1 read, 0 cut, 2 struck"
+    play(sitting, "fix 2 0.2")
+    journal.strike(journal.of_reed("R-1").trims[0].entry, "struck in another window")
+    assert "nothing to undo: tri-" in said_by(sitting, "u")
+    assert journal.of_reed("R-1").trims == ()
     play(sitting, "u")
-    assert [one.record.length_mm for one in journal.of_reed("R-1").trims] == [0.65]
+    assert (journal.of_reed("R-1").readings, sitting.faults) == ((), 0)
+    play(sitting, "0.1", "fix 1 0.12", "strike")
+    assert play(sitting, "u")[0].startswith("nothing of this sitting is left to undo")
 
 
 def test_a_doubtful_correction_is_asked_about_and_leaving_drops_it(journal: Journal) -> None:

@@ -220,18 +220,26 @@ class Entries(ReedInHand):
     def _amend(self, held: HeldPlain) -> Iterator[str]:
         """Put a corrected entry in the place of the wrong one, and say where the reed stands now."""
         record = held.record
+        was = next((one for one in entries_of(self._here()) if one.entry == held.instead_of), None)
         entry = self.bench.amend(held.instead_of, record, held.doubts)
         self.held = None
-        was = next((one for one in self._undo if one.entry == held.instead_of), None)
+        self._now_is(held.instead_of, entry, record)
         if was is not None:
-            self.tally.count(was.record, -1)
-            self.tally.count(record)
-            self._undo[self._undo.index(was)] = LoggedHere(entry, record)
+            self._undo.append(LoggedHere(entry, record, was.record, was.doubts))
         self.tally.struck += 1
         self._reload()
         said = f"logged {entry}: {typed_values(record)}, in the place of {held.instead_of[:10]}, which is struck"
         yield from self._acknowledged(said)
         yield from self._state()
+
+    def _now_is(self, was: str, entry: str, record: Record) -> None:
+        """Another entry stands in the place of one; if that is of this sitting, undo and the tally follow."""
+        for i, one in enumerate(self._undo):
+            if one.entry == was:
+                self._undo[i] = replace(one, entry=entry, record=record)
+                if one.before is None:
+                    self.tally.count(one.record, -1)
+                    self.tally.count(record)
 
     def _logged(self, entry: str, record: Record, new: bool) -> Iterator[str]:
         """Acknowledge what is in the log now, and say what comes next."""
@@ -263,10 +271,16 @@ class Entries(ReedInHand):
 
     def _replaced(self, reed: str) -> None:
         """Take an earlier outcome of this sitting off the tally: the log strikes it when the reed has another."""
-        for one in [one for one in self._undo if isinstance(one.record, Outcome) and one.record.reed == reed]:
-            self._undo.remove(one)
-            self.tally.count(one.record, -1)
+        for entry in [one.entry for one in self._undo if isinstance(one.record, Outcome) and one.record.reed == reed]:
+            self._gone(entry)
             self.tally.struck += 1
+
+    def _gone(self, entry: str) -> None:
+        """Take an entry that counts no more off the tally and off what undo takes back, its corrections too."""
+        for one in [one for one in self._undo if one.entry == entry]:
+            self._undo.remove(one)
+            if one.before is None:
+                self.tally.count(one.record, -1)
 
     def _acknowledged(self, what: str) -> Iterator[str]:
         """What is in the log now, and the tally of the sitting, which stays in one piece."""
@@ -311,10 +325,7 @@ class Entries(ReedInHand):
         journal, word = self.bench.journal, text.split(" ")[0]
         entry = journal.find(word) if word else journal.last_of(self._here().reed.record.reed)
         _, again = journal.take_back(entry, "taken back at the bench")
-        gone = next((one for one in self._undo if one.entry == entry), None)
-        if gone is not None:
-            self._undo.remove(gone)
-            self.tally.count(gone.record, -1)
+        self._gone(entry)
         self.tally.struck += 1
         said = f"struck {entry}: {entry_in_words(journal, entry)}; it stays readable{_counts_again(again)}"
         yield from self._acknowledged(said)
@@ -339,24 +350,26 @@ class Entries(ReedInHand):
         last = self._undo[-1]
         what = f"{last.entry}: {entry_in_words(self.bench.journal, last.entry)}"
         try:
-            _, again = self.bench.journal.take_back(last.entry, "undone at the bench")
+            if last.before is None:
+                _, again = self.bench.journal.take_back(last.entry, "undone at the bench")
+            else:
+                again = self.bench.journal.amend(last.entry, last.before, doubts=last.doubts).entry
             said = f"struck {what}; it stays readable{_counts_again(again)}"
         except InputError as error:
             # Somebody else was first. Whatever the reason, this entry is not to stand before those logged earlier.
             said = f"nothing to undo: {what} {plain_name(error.what, 200)}; u again takes back the entry before it"
-        self._undo.pop()
-        self.tally.count(last.record, -1)
+            again = None
+        if last.before is None or again is None:
+            self._gone(last.entry)
+        else:
+            self._undo.pop()
+            self._now_is(last.entry, again, last.before)
         self.tally.struck += 1
         yield from self._acknowledged(said)
         if isinstance(last.record, Reed):
             self.history = self.advice = None
         elif not isinstance(last.record, Chanter):
-            here = self.history.reed.record.reed if self.history is not None else last.record.reed
-            if here != last.record.reed:
-                # the list goes on with the reed that was in hand
-                self._queue.insert(0, here)
-                self._seen.discard(here)
-            yield from self._sit_at(last.record.reed)
+            yield from self._turn_to(last.record.reed)
 
 
 def _counts_again(entry: str | None) -> str:

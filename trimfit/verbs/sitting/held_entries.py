@@ -74,6 +74,11 @@ def meant(doubts: Sequence[Doubt]) -> dict[str, float]:
     return found
 
 
+def other_reed(held: Held) -> str:
+    """The reed that a held reading is like rather than its own; empty where it is like none."""
+    return next((one.reed for one in held.doubts if one.reed), "") if isinstance(held, HeldReading) else ""
+
+
 def may_have_moved(doubts: Sequence[Doubt]) -> bool:
     """Whether it was asked if the reed was misread or has moved."""
     return any(doubt.kind == MOVED for doubt in doubts)
@@ -89,7 +94,8 @@ def keys_of(held: Held) -> str:
         return "r (misread), m (moved), or Enter to keep it marked"
     if any(doubt.kind == ANOTHER_CUT for doubt in held.doubts):
         return "a another cut, i in its place, n neither"
-    choice = "s as suggested, " if meant(held.doubts) else ""
+    other = other_reed(held)
+    choice = "s as suggested, " if meant(held.doubts) else f"s for {plain_name(other, 20)}, " if other else ""
     return f"y as typed, {choice}n drop it, or what is right"
 
 

@@ -29,6 +29,7 @@ from trimfit.verbs.sitting.held_entries import (
     keys_of,
     may_have_moved,
     meant,
+    other_reed,
     standing_words,
     words_for,
 )
@@ -75,13 +76,17 @@ class Readings(Entries):
     def _next_mode(self, _: str) -> Iterator[str]:
         yield from self._set_mode(MODES[(MODES.index(self._mode) + 1) % len(MODES)])
 
-    def _unnamed(self, text: str, order: Sequence[str] = ()) -> Iterator[str]:
-        """A reading typed as numbers alone: said with its names, and logged when a person has seen them."""
+    def _unnamed(self, text: str, order: Sequence[str] = (), held: HeldReading | None = None) -> Iterator[str]:
+        """A reading typed as numbers alone: said with its names, and logged when a person has seen them; held: the one
+        that it corrects, if any."""
         self._here()
         known, is_set = self.bench.line_order()
         named = with_names(text, order or known)
         yield from wrapped(f"  {named}", self.width)
-        yield from self._reading(named, echoed=True, numbers=text)
+        if held is None:
+            yield from self._reading(named, echoed=True, numbers=text)
+        else:
+            yield from self._corrected(held, named, echoed=True, numbers=text)
         if is_set or order or self.scripted or not isinstance(self.held, HeldReading):
             return
         yours = "the names in your order, as e f A a crow"
@@ -168,6 +173,8 @@ class Readings(Entries):
             yield from self._read_again("")
         elif word in SUGGESTED[self.scripted] and meant(held.doubts) and not isinstance(held, HeldPlain):
             yield from self._propose(as_meant(held, self.advice))
+        elif word in SUGGESTED[False] and not self.scripted and isinstance(held, HeldReading) and other_reed(held):
+            yield from self._for_the_other(held)
         elif word in ("no", "drop") or (word in ("n", "u", "undo") and not self.scripted):
             self.held = None
             yield "not logged"
@@ -221,14 +228,27 @@ class Readings(Entries):
         word = text.split(" ")[0]
         record = held.record
         if isinstance(held, HeldReading) and names_a_column(word):
-            line = held.line.merged(self._parse(text, partial=True))
-            full = self._standing.merged(line) if self._standing else line
-            yield from self._propose(HeldReading(full.reading(record.reed, _at(record), held.record.chanter), line))
+            yield from self._corrected(held, text)
+        elif isinstance(held, HeldReading) and is_unnamed(text):
+            yield from self._unnamed(text, held=held)
         elif isinstance(held, HeldTrim) and text and begins_a_trim(word):
             typed = parse_trim(text)
             yield from self._propose(HeldTrim(as_trim(typed, record.reed, typed.at or _at(record), self.advice), typed))
         else:
             yield from self._first_this(held, text)
+
+    def _corrected(self, held: HeldReading, text: str, *, echoed: bool = False, numbers: str = "") -> Iterator[str]:
+        line, was = held.line.merged(self._parse(text, partial=True)), held.record
+        full = self._standing.merged(line) if self._standing else line
+        record = full.reading(was.reed, was.taken_at, was.chanter)
+        yield from self._propose(HeldReading(record, line, (), echoed, numbers))
+
+    def _for_the_other(self, held: HeldReading) -> Iterator[str]:
+        """The reading is the one of the reed that it is like, which is in hand from now on."""
+        reed, self.held = other_reed(held), None
+        yield from self._turn_to(reed)
+        at = yield from self._moment(lambda time: replace(held.record, reed=reed, taken_at=time), held.line.at)
+        yield from self._propose(replace(held, record=replace(held.record, reed=reed, taken_at=at), echoed=False))
 
     def _first_this(self, held: Held, text: str) -> Iterator[str]:
         """What may be answered; and that values typed in place of an answer were not taken."""

@@ -33,10 +33,13 @@ MOST_GAPS = 8
 
 @dataclass(frozen=True, slots=True)
 class LoggedHere:
-    """An entry of this sitting, which undo takes back."""
+    """An entry of this sitting, which undo takes back; or a correction: `before` and its `doubts` stood in its place,
+    and undo puts them back."""
 
     entry: str
     record: Record
+    before: Record | None = None
+    doubts: tuple[str, ...] = ()
 
 
 @dataclass(slots=True)
@@ -121,6 +124,14 @@ class ReedInHand:
                 was, now = plain_name(standing.chanter), plain_name(ordered.chanter)
                 yield f"  chanter {was} holds no more: this order is for {now}"
         yield from self._state()
+
+    def _turn_to(self, name: str) -> Iterator[str]:
+        """Take a reed in hand that was not next: the list goes on with the one that was in hand."""
+        here = self.history.reed.record.reed if self.history is not None else name
+        if here != name:
+            self._queue.insert(0, here)
+            self._seen.discard(here)
+        yield from self._sit_at(name)
 
     def _state(self) -> Iterator[str]:
         """Where F and E stand, and the answer."""
