@@ -305,6 +305,7 @@ def test_a_ticket_counts_every_reading_since_the_last_work_and_a_reed_called_goo
         good = card()
     assert {one.note for one in before.notes if one.read_hz is not None} == {"low_a", "e", "f", "high_a"}
     assert any("work is not done" in caution for caution in before.cautions)
+    assert (before.unfinished, good.unfinished) == (True, False)
     assert not any("work is not done" in caution for caution in good.cautions)
     cents = {one.note: cents_from_440(one.predicted_hz.mean) for one in good.notes if one.predicted_hz is not None}
     assert good.gap_cents is not None

@@ -240,6 +240,21 @@ def test_the_check_of_a_past_reed_promises_no_agreement() -> None:
     assert "Past for this chanter" in ticket.verdict(past)
 
 
+def test_the_card_of_a_reed_that_is_not_finished_is_no_word_to_its_player() -> None:
+    gap = Interval(-44.0, -50.0, -38.0)
+    done = dataclasses.replace(
+        made_up_report.ticket(), chanter="Heron", read_in="Otter", gap_cents=gap, gap_here_cents=gap
+    )
+    work = dataclasses.replace(done, unfinished=True, cautions=("work is not done: next cut 0.20 mm",))
+    assert "How to check it" in words(done)
+    said = words(work)
+    assert "Not finished: do not send" in said
+    assert "Mind: work is not done: next cut 0.20 mm" in said
+    assert not any(word in " ".join(said) for word in ("your chanter", "send it back", "How to check"))
+    assert "In Heron it should be -44" in ticket.verdict(work).replace("−", "-")
+    assert "Not finished: do not send" not in words(done)
+
+
 def test_how_to_check_names_the_pressure_where_it_is_known() -> None:
     assert any("6.4 kPa at about 20 °C" in step for step in ticket.how_to_check(made_up_report.ticket()))
     assert any(step.startswith("Blow steadily") for step in ticket.how_to_check(BARE))

@@ -494,7 +494,8 @@ class Ticket:
     E was `gap_here_cents`; `gap_cents` is then what it should be there, and the chances are of being within tolerance
     and past it there, None while work is left to do.
 
-    `unread_by`: by what the gap and the pitch are predicted where F and E were not read in the chanter.
+    `unread_by`: by what the gap and the pitch are predicted where F and E were not read in the chanter. `unfinished`:
+    work is left to do, and the card is the bench's own.
     """
 
     reed: str
@@ -521,6 +522,7 @@ class Ticket:
     low_g_ratio: float = 8.0 / 9.0
     unread_by: str | None = None
     ordered_kpa: float | None = None
+    unfinished: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -86,9 +86,10 @@ def _cents(gap: Interval) -> str:
 def _verdict_away(ticket: Ticket, there: Interval, here: Interval) -> str:
     """What was read in the chanter at hand, what is to be expected in the one that is away, and how sure that is."""
     spread = _cents(there)
+    yours = plain(ticket.chanter or "", 24) if ticket.unfinished else "your chanter"
     said = (
         f"In {plain(ticket.read_in or '', 24)} F less E is {number(here.mean, f'+.{here.decimals(1)}f')} cents. "
-        f"In your chanter it should be {spread}"
+        f"In {yours} it should be {spread}"
     )
     if ticket.chance_within is None or ticket.chance_past is None:
         return f"{said}."
@@ -97,7 +98,9 @@ def _verdict_away(ticket: Ticket, there: Interval, here: Interval) -> str:
 
 
 def how_to_check(ticket: Ticket) -> list[str]:
-    """What to do, step by step, to see whether the card is right."""
+    """What to do, step by step, to see whether the card is right; nothing for a reed that is not finished."""
+    if ticket.unfinished:
+        return []
     pressure = f"Blow {ticket.pressure_kpa:.1f} kPa" if ticket.pressure_kpa else "Blow steadily"
     warmth = f" at about {ticket.temperature_c:.0f} °C" if ticket.temperature_c is not None else ""
     return [
@@ -182,15 +185,20 @@ def draw(ticket: Ticket) -> Figure:
     put_text(axes, LEFT, 14.0, f"Reed {plain(ticket.reed, 22)}", size=15.0, bold=True)
     put_text(axes, LEFT, 19.2, f"{plain(ticket.reed_type, 24)}, batch {plain(ticket.batch, 24)}", size=8.5, role="mute")
     top = 25.6
+    if ticket.unfinished:
+        put_text(axes, LEFT, top, "Not finished: do not send", size=10.0, bold=True)
+        top += 5.6
     for name, value in _facts(ticket):
         put_text(axes, LEFT, top, name, size=7.5, role="mute")
         put_text(axes, 34.0, top, value, size=8.2, bold=name == "meets at" and ticket.meet_pitch_hz is not None)
         top += 4.5
     top = paragraph(axes, top + 1.0, verdict(ticket), bold=True)
     top = _notes(axes, ticket, top + 0.6)
-    put_text(axes, LEFT, top + 4.4, "How to check it", size=8.2, bold=True)
-    top += 8.6
-    for place, step in enumerate(how_to_check(ticket), start=1):
+    steps = how_to_check(ticket)
+    if steps:
+        put_text(axes, LEFT, top + 4.4, "How to check it", size=8.2, bold=True)
+    top += 8.6 if steps else 4.4
+    for place, step in enumerate(steps, start=1):
         top = paragraph(axes, top, f"{place}. {step}")
     for caution in ticket.cautions:
         room = int((_LAST_LINE_MM - top) / 3.7 + 1.001)

@@ -145,7 +145,10 @@ def test_the_ticket_says_what_was_read_here_and_what_to_expect_there(by_letter: 
     assert card.gap_here_cents.mean == pytest.approx(-8.0, abs=4.0)
     said = verdict(card)
     assert said.startswith("In Old F less E is \N{MINUS SIGN}")
-    assert "In your chanter it should be" in said
+    assert "In Far it should be" in said
+    assert (card.unfinished, how_to_check(card)) == (True, [])
+    card = replace(card, unfinished=False)
+    assert "In your chanter it should be" in verdict(card)
     done = verdict(replace(card, chance_within=0.72, chance_past=0.09))
     assert done.endswith("72 % within 1 Hz, 9 % sharp.")
     (arrival,) = (step for step in how_to_check(card) if "F sharp of E by more: send it back" in step)

@@ -17,7 +17,8 @@ TYPED = st.one_of(
             "cents",
             "as_low_a", "reed R-1", "R-2", "R-9", "0.14", "1.4", "14", "lip 2", "0.1 asked 0.2", "t 21 C p 65mbar",
             "ch Otter", "ch Nobody", "ref 470", "f 771.1 e 711.6 a 470.2 A 940.1 crow C+22", "f 390.6 e 705",
-            "f 702 e 779 a 470", "f -12c e +3c", "f 781 at 2026-01-01", "taped f", "f 0", "# note", "new", "fix 1 0.2", "fix 2 0.3", "strike", "781.2 705.3 469.8",
+            "f 702 e 779 a 470", "f -12c e +3c", "f 781 at 2026-01-01", "taped f", "f 0", "# note", "new",
+            "fix 1 0.2", "fix 2 0.3", "strike", "781.2 705.3 469.8",
             "new N-1 type cane batch C-1", "remark only words",
         ]
     ),

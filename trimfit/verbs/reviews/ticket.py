@@ -27,6 +27,9 @@ from trimfit.verbs.reviews.chanter_notes import tape_words, tapes_of_chanter
 from trimfit.verbs.reviews.reed_in_time import hz_spans
 from trimfit.verbs.wording import in_all
 
+WORK = ("trim", "read-again")
+"""Actions of advice that leave work to do."""
+
 
 def ticket_of(bench: Bench, seen: Seen, advice: Advice) -> Ticket:
     """The card that goes with a reed: what its readings in its chanter say of it, in the aim's air.
@@ -100,11 +103,12 @@ def ticket_of(bench: Bench, seen: Seen, advice: Advice) -> Ticket:
         cautions=tuple(cautions),
         read_in=aim.chanter if away is not None and last is not None else None,
         gap_here_cents=here,
-        chance_within=None if advice.action in ("trim", "read-again") else advice.chance_within,
-        chance_past=None if advice.action in ("trim", "read-again") else advice.chance_past,
+        chance_within=None if advice.action in WORK else advice.chance_within,
+        chance_past=None if advice.action in WORK else advice.chance_past,
         low_g_ratio=float(bench.scale["low_g"]),
         unread_by=unread_by,
         ordered_kpa=order.pressure_kpa if order is not None else None,
+        unfinished=_unfinished(advice),
     )
 
 
@@ -128,6 +132,11 @@ def _outputs(seen: Seen, design: Array) -> tuple[Array, Array]:
     mean = sum((share * one for share, one, _ in parts), np.zeros(len(design)))
     each = (share * (cov + np.outer(one - mean, one - mean)) for share, one, cov in parts)
     return mean, sum(each, np.zeros((len(design), len(design))))
+
+
+def _unfinished(advice: Advice) -> bool:
+    """Whether a reed at the bench is not to be sent as it is: work is left to do. One that left the bench has none."""
+    return advice.action in WORK and advice.outcome not in ("good", "lost")
 
 
 def _work_left(advice: Advice) -> list[str]:
