@@ -70,6 +70,7 @@ def test_a_report_of_reeds_without_an_order(empty: Typed, tmp_path: Path) -> Non
     assert said.startswith(f"{tmp_path / 'page' / 'index.html'}, with ")
     text = (tmp_path / "page" / "index.html").read_text(encoding="utf-8")
     assert "No reed is in hand for an order." in text
+    assert re.search(r"As of 20\d\d-\d\d-\d\d \d\d:\d\d: 1 reed, ", text)
     assert "Where new reeds start" not in text  # one reed tells no spread
 
 

@@ -303,6 +303,7 @@ def report(names: tuple[str, ...] = ()) -> f.Report:
     return f.Report(
         shop=names[0] if names else "the shop on the hill",
         invented=True,
+        as_of="2031-03-10 08:15",
         log_until="2031-03-09T17:40",
         reeds=412,
         readings=1530,

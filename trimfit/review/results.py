@@ -527,11 +527,13 @@ class Ticket:
 
 @dataclass(frozen=True, slots=True)
 class Report:
-    """All that the page shows. `invented` names an invented shop; `log_until` is the log's last time, as its clock
-    stood; `finished`: the reeds that left last, `finished_in_all` how many ever left."""
+    """All that the page shows. `invented` names an invented shop; `as_of`: the moment that answers are of; `log_until`
+    is the log's last time, as its clock stood; `finished`: the reeds that left last, `finished_in_all` how many ever
+    left."""
 
     shop: str = ""
     invented: bool = False
+    as_of: str = ""
     log_until: str = ""
     reeds: int = 0
     readings: int = 0

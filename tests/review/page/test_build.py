@@ -211,9 +211,19 @@ def test_finished_reeds_overdue_orders_and_unread_reeds() -> None:
     whole = made_up_report.run("band 9", 1)
     past = RunReed(made_up_report.run_advice("R-10", "past", reason="F is over E"), None, None)
     run = dataclasses.replace(whole, reeds=(*whole.reeds, unread, past), progress="8 wanted")
-    text, pictures = build.build(Report(runs=(run,), orders=(late,), finished=(left, gone), finished_in_all=70))
+    text, pictures = build.build(
+        Report(
+            as_of="2031-03-10 08:15",
+            log_until="2031-03-09 17:40",
+            runs=(run,),
+            orders=(late,),
+            finished=(left, gone),
+            finished_in_all=70,
+        )
+    )
     words = " ".join(" ".join(word for _, word in read(text).words).split())
     for said in (
+        "As of 2031-03-10 08:15: 0 reeds, 0 readings, 0 trims, the last entry of 2031-03-09 17:40.",
         "1 order is overdue .",
         "band 9 , chanter Ch-3 : 8 wanted by 2031-03-01, 1 good, none in work.",
         "Of 3 reeds in hand, in 1 order: 1 for a cut, 1 for a first reading of F and E, 1 past; see What to do",

@@ -93,6 +93,7 @@ def _page(findings: Report, folio: Folio) -> str:
             counted(count, word)
             for count, word in ((findings.reeds, "reed"), (findings.readings, "reading"), (findings.trims, "trim"))
         ),
+        as_of=f"As of {short(findings.as_of, 40)}: " if findings.as_of else "",
         until=f", the last entry of {short(findings.log_until, 40)}" if findings.log_until else "",
         invented=findings.invented,
         sections=[{"key": key, "title": title, "inside": ready(inside)} for key, title, inside in folio.sections],

@@ -15,7 +15,7 @@ import numpy as np
 
 from trimfit.base.answers import Advice
 from trimfit.base.errors import InputError, TrimfitError, unwritable
-from trimfit.base.iso_dates import own_minute
+from trimfit.base.iso_dates import own_minute, text_of
 from trimfit.base.natural_order import as_counted
 from trimfit.base.normal import hz_interval, interval
 from trimfit.base.pitch import OUTPUTS, hz_from_cents, hz_width_cents
@@ -157,6 +157,7 @@ def findings_of(session: Session, *, shop: str = "", at_s: float | None = None) 
     return Report(
         shop=shop or ("the demo shop" if invented else ""),
         invented=invented,
+        as_of=own_minute(text_of(bench.at_s)),
         log_until=until,
         reeds=reeds,
         readings=journal.count("reading"),
