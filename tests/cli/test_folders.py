@@ -20,7 +20,7 @@ import pytest
 from tests.cli import typed_words
 from tests.opened import on
 from trimfit.base.errors import TrimfitError, unwritable
-from trimfit.base.records import Reading, Reed
+from trimfit.base.records import Chanter, Reading, Reed
 from trimfit.log.file.unfinished_files import draft_beside
 from trimfit.log.journal import Journal
 from trimfit.verbs import check as verbs_check
@@ -589,9 +589,16 @@ def test_a_backup_is_a_whole_log_and_replaces_nothing_that_it_lacks(tmp_path: Pa
         done = run(log, "backup", path)
         assert (done.returncode, len(done.stderr.splitlines())) == (2, 1), name
         assert "name another file" in done.stderr
-        assert name != "saturday.trimfit" or "holds 1 entry (setting) that this log lacks" in done.stderr
+        assert name != "saturday.trimfit" or "says tolerance_hz 0.9, this log 0.8" in done.stderr
         assert path.is_dir() or path.read_bytes() == before
     assert run(log, "backup", tmp_path / "none" / "file").returncode == 2
+    # The remedy works, and what was settled once is no reason to refuse again.
+    for value in ("0.9", "0.7"):
+        settings.set_setting(log, "tolerance_hz", value)
+        assert run(log, "backup", backup).returncode == 0
+    with Journal(backup, create=True) as copy:
+        copy.append(Chanter("CH-new"))
+    assert "holds 1 entry (chanter) that this log lacks" in run(log, "backup", backup).stderr
 
 
 @pytest.mark.parametrize(

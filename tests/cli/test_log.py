@@ -13,6 +13,7 @@ from trimfit.base.errors import InputError, command
 from trimfit.base.pitch import parse_crow_hz
 from trimfit.base.records import Chanter, Event, Order, Reed
 from trimfit.cli.app import app
+from trimfit.log.file.integrity import damage
 from trimfit.log.journal import Journal
 
 
@@ -736,6 +737,20 @@ def test_what_was_struck_is_logged_again_by_the_command_that_is_shown(bench: Typ
     assert again[again.index("--at") + 1].startswith("2026-03-01T10:00")
     logged = bench.json(*again)
     assert (logged["new"], row()) == (True, before)
+
+
+def test_what_was_known_of_a_reed_goes_with_it_where_two_names_are_joined(bench: Typed) -> None:
+    bench.say("log", "chanter", "CH-1")
+    bench.say("log", "order", "O-1", "--chanter", "CH-1")
+    bench.say("log", "reed", "5", "--type", "moulded", "--batch", "A", "--order", "O-1", "--blade", "21")
+    bench.say("log", "reed", "5b", "--type", "moulded", "--batch", "A", "--blade", "22")
+    assert bench.say("log", "rename", "5", "5b", "--join").splitlines()[1:] == [
+        "5 is 5b now; along went nothing; the old entries are struck",
+        "blade_mm 22 stays; 5 had 21",
+    ]
+    with Journal(bench.log) as journal:
+        assert journal.reeds()["5b"] == Reed("5b", "moulded", "A", blade_mm=22.0, order="O-1")
+        assert damage(journal) == []
 
 
 def test_an_entry_of_a_reed_renamed_since_is_named_as_it_counts_now(bench: Typed) -> None:

@@ -203,6 +203,14 @@ def test_the_last_entry_of_a_reed_is_amended_without_its_id(bench: Typed) -> Non
     assert "reed 'R-7' is not in the log" in bench.refused("log", "amend", "--last", "R-7", "f=770")
 
 
+def test_which_entry_was_the_last_is_said_where_the_words_do_not_fit_it(bench: Typed) -> None:
+    bench.say("log", "reading", "R-1", "f=781.4", "--chanter", "CH-1", "--at", "2026-03-01T10:20")
+    with pytest.raises(InputError, match="'length' is no word of a reading") as caught:
+        bench.say("log", "amend", "--last", "R-1", "length=0.3")
+    last = f"the last entry in time was taken: {ids(bench)[-1]}, the reading of R-1 of 2026-03-01 10:20"
+    assert caught.value.also.startswith(last)
+
+
 def test_numbers_are_said_as_people_say_them(bench: Typed) -> None:
     """Was: amended: crow_hz 553.7252038731011; gap -0 cents; F 1 cents under E; 1 reeds in 1 batches."""
     entry = ids(bench)[0]

@@ -143,6 +143,7 @@ def test_every_fault_is_named_with_its_word_and_place() -> None:
         ("f 12c", "cents without a sign"),
         ("f 7.7.9", "not a number"),
         ("f -12c", "cents from no known pitch"),
+        ("f 3000", "3000, read as 300.0, is out of bounds; give 633.33 to 933.33$"),
         ("f 77910", "77910 is out of bounds; give 633 to 933 Hz"),
         ("f 77", "77 is out of bounds; a digit is missing; give 633 to 933 Hz"),
         ("f 77.91", "77.91 is out of bounds; did you mean 779.1"),

@@ -7,11 +7,15 @@ from dataclasses import dataclass, field
 from fractions import Fraction
 
 from trimfit.base.column_words import ValueMeaning
-from trimfit.base.errors import Fault
+from trimfit.base.errors import Fault, InputError
 from trimfit.base.units import BOUNDS
 from trimfit.entry.tokens import Word
 from trimfit.entry.typing_slips import median
-from trimfit.log.column_values import USUAL_LOW_A_HZ, WIDEST_CENTS, hz_by_cents, note_ratio
+from trimfit.entry.unnamed_numbers import with_point
+from trimfit.log.column_values import USUAL_LOW_A_HZ, WIDEST_CENTS, hz_by_cents, note_ratio, number_value
+from trimfit.log.entry_kinds import KINDS
+
+READING = KINDS["reading"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,11 +65,23 @@ class Meaning:
                 continue
             if low <= hz <= high:
                 notes_hz[pitch.note], heard[pitch.note] = hz, how
+                self.refuse_pointed(pitch, hz)
             else:
                 self.faults.append(
                     pitch.word.fault(pitch.note, f"{pitch.number:g} is out of bounds", self.remedy(pitch))
                 )
         return notes_hz, heard
+
+    def refuse_pointed(self, pitch: Pitch, hz: float) -> None:
+        """A fault for hertz that no reading can have, where the number was typed without its point: the log would name
+        one that nobody typed."""
+        digits = pitch.word.text[-4:]
+        if digits != with_point(digits) == f"{pitch.number:.1f}":
+            try:
+                number_value(READING.columns[READING.index[f"{pitch.note}_hz"]], hz, self.scale)
+            except InputError as error:
+                what = f"{digits}, read as {with_point(digits)}, is out of bounds"
+                self.faults.append(pitch.word.fault(pitch.note, what, error.remedy))
 
     def remedy(self, pitch: Pitch) -> str:
         """What a value may have been meant as that is no pitch of a chanter at all."""

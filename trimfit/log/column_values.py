@@ -226,7 +226,13 @@ def canonical(kind: Kind, raw: Sequence[Any], scale: Scale = DEFAULT_RATIOS) -> 
 
 
 def amounts(kind: Kind, values: Sequence[Value]) -> list[tuple[str, str, str]]:
-    """What is wrong with a row as a whole, as (column, what, remedy): a trim that took nothing off."""
+    """What is wrong with a row as a whole, as (column, what, remedy): a trim that took nothing off, a reading with no
+    pitch."""
     if kind.name == "trim" and not values[kind.index["length_mm"]] and not values[kind.index["lip_strokes"]]:
         return [("length_mm", "nothing was taken off", "give length_mm, lip_strokes or both, more than 0")]
+    if kind.name == "reading" and not any(
+        value is not None and (column.note is not None or column.name == "crow_hz")
+        for column, value in zip(kind.columns, values, strict=True)
+    ):
+        return [("", "nothing was read", "give a note or the crow")]
     return []

@@ -578,17 +578,49 @@ def rename(session: Session, reed: str, new: str, *, only: Sequence[str] = (), j
     """Give a reed another name: it and all that was logged of it are struck and entered again under that name.
 
     only: ids of entries to rename, where two reeds of the name were mixed. join: the new name is in the log, and is
-    the same reed.
+    the same reed: what was known under the old name alone (order, blade, weight …) is known under the new one then.
     """
     from trimfit.base.natural_order import refuse_range
     from trimfit.log.merging.rename import rename
 
     refuse_range(new)
-    done = rename(session.journal, reed, new, only=only, join=join)
+    journal = session.journal
+    with journal.writing():
+        reeds = journal.reeds() if join else {}
+        done = rename(journal, reed, new, only=only, join=join)
+        old, there = reeds.get(done.reed), reeds.get(done.new_name)
+        entry, apart = done.entry, ""
+        if old and there and done.moved.get("reed"):
+            entry, apart = _joined(journal, old, there, entry)
     went = ", ".join(f"{n} {kind}{'' if n == 1 else 's'}" for kind, n in done.moved.items() if kind != "reed")
     note = f"{short(done.reed)} is {short(done.new_name)} now; along went {went or 'nothing'}"
-    note += "; the old entries are struck"
-    return EntryResult(done.entry, "reed", done.new_name, bool(done.moved), note=note if done.moved else "")
+    note = _notes(f"{note}; the old entries are struck", apart)
+    return EntryResult(entry, "reed", done.new_name, bool(done.moved), note=note if done.moved else "")
+
+
+def _joined(journal: Journal, old: Reed, new: Reed, entry: str) -> tuple[str, str]:
+    """The entry of a reed that an old one was joined to, its blanks filled from that; and where they differ, in words.
+
+    entry: the reed's own so far.
+    """
+    from trimfit.log.entry_kinds import UNNAMED
+
+    filled: dict[str, Any] = {}
+    apart: list[str] = []
+    for name in (field.name for field in dataclasses.fields(Reed) if field.name != "reed"):
+        theirs, ours = getattr(old, name), getattr(new, name)
+        if theirs in (None, UNNAMED, ours):
+            continue
+        if ours in (None, UNNAMED):
+            filled[name] = theirs
+        else:
+            stays, had = (f"{value:g}" if isinstance(value, float) else short(value) for value in (ours, theirs))
+            apart.append(f"{name} {stays} stays; {short(old.reed)} had {had}")
+    said = "; ".join(apart)
+    if not filled:
+        return entry, said
+    journal.strike(entry, f"revised: {', '.join(filled)}")
+    return journal.append(dataclasses.replace(new, **filled)).entry, said
 
 
 def keep(

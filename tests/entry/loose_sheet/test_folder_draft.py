@@ -235,6 +235,20 @@ def test_a_column_known_by_nearly_all_its_cells_shows_one_of_them(tmp_path: Path
     assert crow == "taken for crow: nearly all its cells are such; 'C+2' is one"
 
 
+def test_a_crow_in_words_is_the_same_hertz_wherever_it_is_said(tmp_path: Path) -> None:
+    column = draft(tmp_path / "a", "reed,date,crow,F\n1,24/11/26,C,757\n")
+    cell = draft(tmp_path / "b", "reed,date,visit\n1,24/11/26,crow C F 757\n")
+    said = [guess.what for made in (column, cell) for guess in made.guesses if guess.about == "crow words"]
+    assert [what.partition(" is ")[2] for what in said] == ["C, 523.3 Hz"] * 2
+
+
+def test_outcome_words_among_remarks_are_said_to_stay_so(tmp_path: Path) -> None:
+    made = draft(tmp_path, "reed,date,F,notes\n1,24/11/26,757,good\n2,24/11/26,757,Lost\n3,24/11/26,757,a chip\n")
+    assert [guess.what for guess in made.guesses if guess.about == "note"] == [
+        "2 cells are outcome words (good, Lost) and stay remarks; head a column outcome to have them taken"
+    ]
+
+
 def test_what_another_unit_says_is_no_finer_than_it_was_typed(tmp_path: Path) -> None:
     draft(tmp_path / "a", "reed,date,F,temp F,pressure\n1,24/11/26,778.2,70,26 inH2O\n")
     assert rows_of(tmp_path / "a", "readings.csv")[1].endswith(",778.2,6.4763,21.1")

@@ -382,6 +382,11 @@ REED = "reed,reed_type,batch,blade_mm,order\n"
         ),
         (
             "readings.csv",
+            READ + "R-1,2026-03-01,CH-1,,,\nR-1,2026-03-02,CH-1,,,780\n",
+            ["readings.csv:2: nothing was read; give a note or the crow"],
+        ),
+        (
+            "readings.csv",
             READ + "R-1,,CH-1,532,703,780\n,2026-03-01,CH-1,532,703,780\n",
             ["readings.csv:2: taken_at: is empty", "readings.csv:3: reed: is empty"],
         ),

@@ -136,8 +136,8 @@ class Amounts:
         said = []
         for word in words:
             with suppress(InputError):
-                hz = self.read(column, word)
-                said.append(f"{word!r} is {crow_label(hz)}, {hz:.1f} Hz")
+                self.read(column, word)
+                said.append(f"{word!r} is {crow_in_words(parse_crow_hz(word))}")
         if said:
             more = f"; and {len(said) - 10} more" if len(said) > 10 else ""
             notes.guess("crow words", column.name, "; ".join(said[:10]) + more)
@@ -186,6 +186,11 @@ class Amounts:
             )
         hz = hz_by_cents(column.role, cents, reference_hz, self.scale)
         return _kept(f"{column.role}_hz", round(hz, 3), self.scale)
+
+
+def crow_in_words(hz: float) -> str:
+    """A crow as its note, with cents, and in hertz: `C+22, 529.9 Hz`."""
+    return f"{crow_label(hz)}, {hz:.1f} Hz"
 
 
 def no_finer(name: str, value: float) -> float:

@@ -10,8 +10,7 @@ from fractions import Fraction
 from typing import Any, TypeVar
 
 from trimfit.base.errors import InputError, short
-from trimfit.base.pitch import crow_label
-from trimfit.entry.loose_sheet.amounts import DECIMALS, Amounts, no_finer
+from trimfit.entry.loose_sheet.amounts import DECIMALS, Amounts, crow_in_words, no_finer
 from trimfit.entry.loose_sheet.contents import OUTCOME_WORDS, looks_like_a_date, said_in
 from trimfit.entry.loose_sheet.guesses import Notes
 from trimfit.entry.loose_sheet.heads import NOTHING, READING_ROLES, TRIM_ROLES, Column
@@ -62,6 +61,7 @@ class SheetRows:
             numbers = [*dict.fromkeys(repeated)]
             shown = ", ".join(map(str, numbers[:10])) + (f" and {len(numbers) - 10} more" if len(numbers) > 10 else "")
             self.notes.guess("blank cells", f"row{'s' * (len(numbers) > 1)} {shown}", what)
+        self._say_outcomes_in_remarks(rows)
         for attribute in ("reed_type", "batch"):
             without = [name for name, values in self.reeds.items() if values.get(attribute) is None]
             for name in without:
@@ -125,6 +125,16 @@ class SheetRows:
     def _of_row(self, role: str, cells: Mapping[int, str]) -> str | None:
         column = next((c for c in self.whole if c.role == role and cells[c.place]), None)
         return cells[column.place] if column else None
+
+    def _say_outcomes_in_remarks(self, rows: Sequence[tuple[int, Sequence[str]]]) -> None:
+        remarks = [c.place for c in self.whole if c.role == "remark"]
+        words = [row[place] for _, row in rows for place in remarks if row[place].lower() in OUTCOME_WORDS]
+        if words:
+            shown = ", ".join(dict.fromkeys(words[:2])) + (" …" if len({*words}) > 2 else "")
+            cells = f"{len(words)} cells are outcome words" if len(words) > 1 else "1 cell is an outcome word"
+            stay = "stay remarks" if len(words) > 1 else "stays a remark"
+            what = f"{cells} ({shown}) and {stay}; head a column outcome to have them taken"
+            self.notes.guess("note", "", what)
 
     def _remark(self, cells: Mapping[int, str]) -> str | None:
         return "; ".join(cells[c.place] for c in self.whole if c.role == "remark" and cells[c.place]) or None
@@ -358,8 +368,8 @@ class SheetRows:
         reading, trim = said_in(cell, self.scale)
         if reading is not None:
             if reading.crow_hz is not None:
-                said = f"{crow_label(reading.crow_hz)}, {reading.crow_hz:.1f} Hz"
-                self.notes.guess("crow words", column.name, f"the crow in {short(cell)!r} is {said}")
+                said = f"the crow in {short(cell)!r} is {crow_in_words(reading.crow_hz)}"
+                self.notes.guess("crow words", column.name, said)
             kept = replace(reading, crow_hz=reading.crow_hz and round(reading.crow_hz, 2))
             row = dict(zip(KINDS["reading"].names, KINDS["reading"].row(kept), strict=True))
             row["taped"] = " ".join(reading.taped)

@@ -5,8 +5,10 @@ from __future__ import annotations
 import os
 from pathlib import Path
 
-from trimfit.base.errors import InputError, LogError, unwritable
+from trimfit.base.errors import InputError, LogError, command, unwritable
 from trimfit.base.plain_words import counted
+from trimfit.base.records import Settings
+from trimfit.log import settings
 from trimfit.log.entry_counts import Counts
 from trimfit.log.entry_kinds import KINDS, Kind
 from trimfit.log.file import schema
@@ -15,13 +17,14 @@ from trimfit.log.file.store import opening, translated
 from trimfit.log.file.unfinished_files import draft_beside, sync_folder
 from trimfit.log.instants import given
 from trimfit.log.journal import Journal
-from trimfit.log.queries import count_of
+from trimfit.log.queries import UNSTRUCK, count_of
 
 
 def back_up(journal: Journal, target: Path) -> Counts:
     """Write the log into `target`, whole or not at all; entries that an earlier backup there had count as known.
 
-    Raises InputError for a target that is no trimfit log, is the log itself, or holds an entry that this log lacks.
+    Raises InputError for a target that is no trimfit log, is the log itself, or holds what this log lacks: an entry, or
+    another value of a setting (an older value that it has put away is no loss).
     """
     known = _entries_there(journal, target) if os.path.lexists(target) else {}
     if not target.parent.is_dir():
@@ -61,8 +64,26 @@ def _entries_there(journal: Journal, target: Path) -> dict[str, int]:
         for kind in (one for one in KINDS.values() if one.table in tables):
             entries = [entry for (entry,) in connection.execute(f"SELECT entry FROM {kind.table}")]
             found[kind.name] = len(entries) - given(connection, kind)
-            _refuse_more(journal, kind, entries, target)
+            if kind.name == "setting":
+                query = f"SELECT setting, value FROM settings WHERE {UNSTRUCK} ORDER BY at_s, entry"
+                theirs = settings.settings_from(connection.execute(query).fetchall())
+                fresh = dict(connection.execute("SELECT entry, setting FROM settings").fetchall())
+                for entry in journal.which_are_known(kind, entries):
+                    del fresh[entry]
+                _refuse_other_settings(journal, theirs, {*fresh.values()}, target)
+            else:
+                _refuse_more(journal, kind, entries, target)
     return found
+
+
+def _refuse_other_settings(journal: Journal, theirs: Settings, fresh: set[str], target: Path) -> None:
+    """InputError for a setting that was set in the target alone, to another value than this log's."""
+    for one in settings.apart(journal.settings(), theirs):
+        if one.setting not in fresh:
+            continue
+        what = f"says {one.setting} {one.there}, this log {one.here}, and is not written over"
+        remedy = f"name another file, or give both one value: {command('settings', one.setting, one.there)}"
+        raise InputError(what, str(target), remedy)
 
 
 def _refuse_more(journal: Journal, kind: Kind, entries: list[str], target: Path) -> None:

@@ -26,11 +26,17 @@ def amend_entry(
     in doubt is not logged, and raises Doubtful. Raises InputError for an entry that is struck or that has no values of
     this sort, and for words that say nothing of it.
     """
-    from trimfit.verbs.log import Doubtful, EntryResult, entered_after, what_was_read, what_was_taken
+    from trimfit.verbs.log import Doubtful, EntryResult, entered_after, entry_in_words, what_was_read, what_was_taken
 
     journal = session.journal
     with journal.writing():
-        old, before, record = amended_record(journal, journal.last_of(entry) if last else entry, words)
+        meant = journal.last_of(entry) if last else entry
+        try:
+            old, before, record = amended_record(journal, meant, words)
+        except InputError as error:
+            if last:
+                error.also = f"the last entry in time was taken: {meant}, the {entry_in_words(journal, meant)}"
+            raise
         kind, reed = type(record).__name__.lower(), record.reed
         if record == before:
             return EntryResult(old, kind, reed, new=False, note="nothing to amend: it says so already")
