@@ -571,6 +571,7 @@ def test_a_reason_is_told_once_and_what_was_stated_of_a_chanter_and_never_read_i
     assert "F and E were never read in 1 of them" in words
 
 
+@pytest.mark.usefixtures("undrawn")
 def test_of_too_few_new_reeds_no_spread_is_said() -> None:
     """Was: 90 in a hundred have a gap of -356 to 268 cents."""
     of_seven = StartSpread("cane", "gap", "cents", 7, -44.0, -356.0, 268.0)
