@@ -24,6 +24,7 @@ from trimfit.planner.away import (
 )
 from trimfit.planner.choice import Rules, at_its_aim, choose
 from trimfit.planner.policy_table import Costs, PolicyTable, first_rung, moved
+from trimfit.planner.quantities import even_nodes, normal_cdf
 from trimfit.regression.outputs import GAP
 from trimfit.regression.posterior.reed import ReedState
 from trimfit.regression.priors import C_TERMS, REGRESSORS
@@ -136,6 +137,13 @@ def test_as_many_reeds_are_sent_as_give_nine_in_ten_and_no_more() -> None:
     assert chance >= 0.9
     assert spaced_aims(len(aims) - 1, 1, 8.0, 1.2, T)[1] < 0.9
     assert len(reeds_to_send(1, 0.5, 1.0, T)[0]) == 1
+    # reeds that are off a pitch ordered, all together or each by itself, are no help to it
+    z, weight = even_nodes(61)
+    alone, together = np.full(61, 0.5), normal_cdf(6.0 * z)
+    by_itself, shared = (reeds_to_send(1, 0.5, 1.0, T, pitch=(on, weight)) for on in (alone, together))
+    assert len(by_itself[0]) == 4
+    assert by_itself[1] == pytest.approx(1.0 - 0.5**4, abs=0.005)
+    assert 0.4 < shared[1] < 0.6
 
 
 @cache
@@ -225,9 +233,15 @@ def test_shares_of_reeds_that_are_sent_are_those_of_reeds_sent_and_read() -> Non
     rng = np.random.default_rng(3)
     aims, beyond, own, reach = np.array([-9.0, -3.0, -3.0, 4.0, 10.0]), 8.0, 1.5, 0.8
     found = shares_sent(aims, beyond, own, T, reach)
+    z, weight = even_nodes(61)
+    (pitched, past) = shares_sent(aims, beyond, own, T, reach, (normal_cdf(2.0 * z), weight))
+    assert past == pytest.approx(found[1])
     gap = aims + beyond * rng.standard_normal((200_000, 1)) + own * rng.standard_normal((200_000, 5))
     brought = rng.random(gap.shape) < reach
     for (mean, sd), is_so in zip(found, ((np.abs(gap) <= T) & brought, (gap > T) | ~brought), strict=True):
         share = is_so.mean(axis=1)
         assert mean == pytest.approx(share.mean(), abs=0.003)
         assert sd == pytest.approx(share.std(), abs=0.003)
+    on = 2.0 * rng.standard_normal((200_000, 1)) + rng.standard_normal(gap.shape) < 0.0
+    share = ((np.abs(gap) <= T) & brought & on).mean(axis=1)
+    assert pitched == pytest.approx((share.mean(), share.std()), abs=0.003)

@@ -11,8 +11,10 @@ import pytest
 from tests.planner.make_aim import USUAL, aim_of, belief_of
 from tests.planner.policy_moves import moves
 from trimfit.planner import policy_solver
+from trimfit.planner.away import share_of
 from trimfit.planner.choice import Rules, choose, rung_of
-from trimfit.planner.forecast import Case, Forecast, forecasts, mixed
+from trimfit.planner.expected_cost import reeds_to_start
+from trimfit.planner.forecast import Case, Forecast, forecasts, good_on_nodes, mixed
 from trimfit.planner.lip_work import LipPlans
 from trimfit.planner.policy_table import Costs, PolicyTable, moved
 from trimfit.planner.quantities import Quantities, normal_cdf
@@ -163,3 +165,46 @@ def test_short_first_cuts_are_in_the_forecast_as_the_advice_has_them(
     assert found.cuts == pytest.approx(cuts / n, rel=0.15)
     assert found.past == pytest.approx(past / n, abs=0.03)
     assert found.good == pytest.approx(good / n, abs=0.06)
+
+
+def test_reeds_are_on_the_pitch_of_their_chanter_together_or_not_at_all() -> None:
+    """Against runs played out: a chanter's pitch drawn once a run, then each reed's own, then whether its gap ends
+    good. Was: each reed by itself, so that many enough were surely enough."""
+    rng, runs = np.random.default_rng(5), 100_000
+    chanter_sd, t, fine = 9.0, 3.66, 0.9
+    off, own = np.array([2.0, 0.0, -4.0, 6.0, 0.0]), np.array([3.0, 4.0, 3.0, 5.0, 4.0])
+    sd = np.hypot(own, chanter_sd)
+    low, high = normal_cdf((-t - off) / sd), normal_cdf((off - t) / sd)
+    ends = fine * (1.0 - low - high), low + high, low, sd
+    parts = [
+        Forecast(good, 0.05, 1.0, 2.0, 0.3, 0.0, miss, 20.0, 30.0, under, all_)
+        for good, miss, under, all_ in zip(*ends, strict=True)
+    ]
+    good, weight = good_on_nodes(parts, chanter_sd)
+    number, started, sure = reeds_to_start(2, list(good[:3]), list(good[3:]), 120.0, 9.0, weight)
+    assert started > 2
+
+    which = np.array([0, 1, 2, 3, *[4] * (started - 1)])
+    pitch = (
+        chanter_sd * rng.standard_normal((runs, 1)) + off[which] + own[which] * rng.standard_normal((runs, len(which)))
+    )
+    ended = (np.abs(pitch) <= t) & (rng.random(pitch.shape) < fine)
+    assert number == len(which)
+    assert sure == pytest.approx((ended.sum(axis=1) >= 2).mean(), abs=0.005)
+    share, scatter = share_of(good[which], weight)
+    assert share == pytest.approx(np.mean([parts[i].good for i in which]), abs=1e-4)
+    assert share == pytest.approx(ended.mean(), abs=0.005)
+    assert scatter == pytest.approx(ended.mean(axis=1).std(), abs=0.005)
+    # by themselves as many would be enough far more surely, and no number makes up for a chanter that is off
+    alone = reeds_to_start(2, [one.good for one in parts[:3]], [one.good for one in parts[3:]], 120.0, 9.0)
+    assert sure < 0.75 < 0.9 < alone[2]
+    assert scatter > 1.5 * np.sqrt(share * (1.0 - share) / len(which))
+
+
+def test_a_reed_that_was_read_in_its_chanter_shares_little_of_what_is_not_known_of_it() -> None:
+    one = Forecast(0.6, 0.0, 1.0, 1.0, 0.3, 0.0, 0.4, 20.0, 30.0, 0.2, 1.5)
+    (alone,), weight = good_on_nodes([one], 9.0)
+    (shared,), _ = good_on_nodes([replace(one, pitch_sd_cents=9.5)], 9.0)
+    for good in (alone, shared):
+        assert good @ weight == pytest.approx(0.6, abs=1e-4)
+    assert (alone - 0.6) ** 2 @ weight < 0.05 * ((shared - 0.6) ** 2 @ weight)

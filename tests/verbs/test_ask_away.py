@@ -339,11 +339,15 @@ def test_a_rehearsal_says_how_many_to_send_and_how_each_is_worked(by_letter: Pat
         journal.append(Reed("N", "moulded", "A", blade_mm=22.0))
         journal.append(Order("second letter", "Far", quantity=1))
         journal.append(Order("at a pitch", "Far", quantity=1, target_pitch_hz=474.0))
-    # with a target pitch the shares are of reeds that are each stopped for itself, and are said to be no others
-    assert not on(by_letter, rehearse_order, "at a pitch").of_sent
-    pitched = Typed(by_letter).say("rehearse", "at a pitch")
-    assert " sent: good" not in pitched
-    assert "not known of the chanter" not in " ".join(pitched.split())
+    # where its pitch is hardly known, a pitch ordered is a throw: no number is said, but why and what to do
+    pitched = on(by_letter, rehearse_order, "at a pitch")
+    assert pitched.good < 0.1
+    assert (pitched.send_reeds, pitched.to_start, pitched.chance_enough, pitched.expected_within) == (None,) * 4
+    said = " ".join(Typed(by_letter).say("rehearse", "at a pitch").split())
+    assert "of 1 sent: good " in said
+    assert "more reeds hardly help: in Far F and E are thought to meet at " in said
+    assert "the order asks for 474.0 Hz: ask its owner where they do, or change the pitch ordered" in said
+    assert "start" not in said.partition("what if")[0].partition("of 1 sent")[2]
     again, stock = on(by_letter, rehearse_order, "second letter"), on(by_letter, picked, "second letter")
     assert again.send_reeds == again.to_start == stock.to_start
     assert [one.partition(" is of ")[0] for one in stock.notes] == ["second letter: the chance to end good"]

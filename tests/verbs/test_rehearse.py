@@ -14,6 +14,7 @@ from trimfit.base.iso_dates import at_s
 from trimfit.base.records import Chanter, Order, Reading, Reed
 from trimfit.session.order_progress import LEAST_READ
 from trimfit.session.session import Session
+from trimfit.verbs.allot import allot
 from trimfit.verbs.ask import ask_reed
 from trimfit.verbs.log import log_event, log_reed
 from trimfit.verbs.pick import pick, picked
@@ -94,6 +95,37 @@ def test_a_run_of_blanks_is_of_those_to_start(shop: Path) -> None:
                 assert count[run.reeds :].sum() == pytest.approx(run.chance_enough, abs=0.005)
 
 
+@pytest.mark.parametrize("at_hand", ["yes", "no"])
+def test_a_pitch_ordered_counts_in_how_many_are_enough(shop: Path, at_hand: str) -> None:
+    """Was: good 8 %, and of four 92 % that two or more fit. No law of how many are good gives more than Markov's
+    inequality; and a chanter that is known by words alone is on the pitch for all reeds or for hardly one."""
+    with Session(shop) as session:
+        session.journal.append(Chanter(f"{at_hand} stated", at_hand=at_hand, meeting_pitch_hz=472.0))
+        for name, pitch in (("bare", None), ("on it", 472.0), ("off it", 476.0), ("far off", 484.0)):
+            session.journal.append(Order(f"{at_hand} {name}", f"{at_hand} stated", target_pitch_hz=pitch, quantity=3))
+        runs = {name: rehearse_order(session, f"{at_hand} {name}") for name in ("bare", "on it", "off it", "far off")}
+        starts = {one.order: one.to_start for one in allot(session, [run.order for run in runs.values()]).starts}
+        for run in runs.values():
+            assert starts.get(run.order) == run.to_start == picked(session, run.order).to_start
+            if run.chance_enough is None:
+                continue
+            count = run.send_reeds or run.in_hand + (run.to_start or 0)
+            assert run.reeds * run.chance_enough <= count * run.good + 1e-6
+            if run.send_reeds is not None:
+                assert run.expected_within == pytest.approx(count * run.good)
+    assert runs["on it"].chance_enough is not None
+    assert runs["bare"].chance_enough is not None
+    assert runs["on it"].chance_enough < runs["bare"].chance_enough
+    if at_hand == "yes":
+        assert runs["on it"].good_se > runs["bare"].good_se
+    far = runs["far off"]
+    assert (far.to_start, far.chance_enough, far.send_reeds) == (None, None, None)
+    said = " ".join(Typed(shop).say("rehearse", far.order).split())
+    assert f"more reeds hardly help: in {at_hand} stated F and E are thought to meet at 472" in said
+    assert "the order asks for 484.0 Hz: " in said
+    assert "% sure" not in said
+
+
 def test_reeds_yet_to_be_started_cost_what_new_blanks_do(shop: Path) -> None:
     """Was: as little as the one reed in hand, which is finished."""
     with Session(shop) as session:
@@ -153,3 +185,5 @@ def test_no_number_to_start_is_said_before_enough_is_known(tmp_path: Path) -> No
         found = picked(session, "spring")
         assert found.to_start == rehearse_order(session, "spring").to_start
         assert f"start {found.to_start}" in found.shortage()
+        run = rehearse_order(session, "spring")
+        assert any(note.startswith("few ridge cut reeds were read yet: ") for note in run.notes)

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 from typer import Option
 
-from trimfit.base.plain_words import counted, plain_name, share_cell, share_words, signed
+from trimfit.base.plain_words import chance_words, counted, plain_name, share_cell, share_words, signed
 from trimfit.cli.context import At, Json, app, argument, option, session_of
 from trimfit.cli.output.answers import answer, plain, table
 from trimfit.cli.output.entry_words import moment_asked
@@ -245,15 +245,17 @@ def _run_lines(run: Rehearsal) -> list[str]:
     off = " (mostly off the pitch ordered)" if run.off_pitch > 0.5 * rest else ""
     good, past = share_words(run.good, run.good_se), share_words(run.past, run.past_se)
     neither = share_words(rest, max(run.good_se, run.past_se))
-    sent = f"of {run.send_reeds} sent: " if run.of_sent else ""
+    sent = f"of {run.send_reeds or run.draws} sent: " if run.of_sent else ""
     lines += prose(f"  {sent}good {good}, past {past}{already}, neither {neither}{off}", "    ")
     lines.append(f"  {run.trims_per_reed:.1f} cuts and {run.readings_per_reed:.1f} readings a reed")
-    if run.to_start is None:
+    if run.pitch_doubt:
+        lines += prose(f"  {run.shortage}", "    ")
+    elif run.to_start is None:
         lines += prose(
             "  hardly any of these would be good: choose other blanks or another chanter (trimfit pick)", "    "
         )
     else:
-        sure = f" ({100 * run.chance_enough:.0f} % sure)" if run.chance_enough is not None else ""
+        sure = f" ({chance_words(run.chance_enough)} sure)" if run.chance_enough is not None else ""
         lines += prose(f"  {run.hours_words()}; {run.shortage}{sure}", "    ")
     if run.send_reeds and run.aim_offsets_cents:
         stops = [signed(cents) for cents in run.aim_offsets_cents]
@@ -274,7 +276,8 @@ def _run_lines(run: Rehearsal) -> list[str]:
     heads = ("what if", "good %", "past %", "cuts", "readings", "hours")
     scatter = [f"{100.0 * se:.{1 if se < 0.005 else 0}f}" for se in (run.good_se, run.past_se)]
     reeds = run.send_reeds if run.of_sent and run.send_reeds else run.draws
-    why = "how each may end" + (" and what is not known of the chanter" if run.of_sent else "")
+    shared = run.of_sent or run.off_pitch > 0.0
+    why = "how each may end" + (" and what is not known of the chanter" if shared else "")
     legend = (
         f"of {counted(reeds, 'reed')}, as it stands, good % scatters by ± {scatter[0]} and past "
         f"% by ± {scatter[1]} (standard deviation), by {why}; hours: of work alone"
@@ -297,4 +300,4 @@ def _fit(run: Rehearsal) -> str:
     said = f"about {about} fit{'s' if about == 1 else ''}"
     if not run.chance_enough:
         return said
-    return f"{said}; {100 * run.chance_enough:.0f} % that at least {run.reeds} do{'es' if run.reeds == 1 else ''}"
+    return f"{said}; {chance_words(run.chance_enough)} that at least {run.reeds} do{'es' if run.reeds == 1 else ''}"

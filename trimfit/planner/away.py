@@ -23,12 +23,15 @@ them within is greatest. Given e each is within by itself with the chance
     p_i(e) = r (Phi((t - u_i - e) / s) - Phi((-t - u_i - e) / s)),    s: what the bench leaves unknown of one reed,
 
 r being the chance that a reed can still be brought to its aim, and is not past it already; how many are within has a
-Poisson binomial law (`expected_cost.with_one_more`), and its upper tail is integrated over e.
+Poisson binomial law (`expected_cost.with_one_more`), and its upper tail is integrated over e. Where the order names a
+pitch, r is times the chance of being on it given the chanter's pitch (`forecast.on_pitch`), and the tail is integrated
+over that too, which is taken to be independent of e.
 """
 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import replace
 from functools import lru_cache
 
@@ -48,6 +51,10 @@ LEFT_SHARE = 0.9
 """Where the work on a reed ends, its gap is known to about this share of a reading's error."""
 MOST_SENT = 24
 CHANCE_NODES = 61
+OnPitch = tuple[Array, Array]
+ANY_PITCH: OnPitch = np.ones(1), np.ones(1)
+"""Chance (K,) of a reed to be on the pitch ordered, on nodes of its chanter's pitch, and their weights (K,); without a
+pitch ordered it is 1."""
 
 
 def away_costs(costs: Costs, beyond_sd_cents: float, lost_minutes: float, flat_minutes: float) -> Costs:
@@ -75,10 +82,10 @@ def chance_of_so_many(
     beyond_sd_cents: float,
     own_sd_cents: float,
     tolerance_cents: float,
-    reach: float = 1.0,
+    reach: float | Array = 1.0,
 ) -> Array:
     """Chance that at least `wanted` of the reeds are within tolerance, of sets of aims (..., n), cents; shape (...).
-    reach: the chance of each that it can be brought to its aim."""
+    reach: the chance of each that it can be brought to its aim, one or (..., 1, 1)."""
     aims = np.asarray(aims_cents, dtype=np.float64)
     within, _, weight = _ends(aims, beyond_sd_cents, own_sd_cents, tolerance_cents, reach)
     # so many of the reeds seen yet are within: 0 .. wanted, the last one for all more
@@ -90,7 +97,7 @@ def chance_of_so_many(
 
 
 def _ends(
-    aims: Array, beyond_sd_cents: float, own_sd_cents: float, tolerance_cents: float, reach: float
+    aims: Array, beyond_sd_cents: float, own_sd_cents: float, tolerance_cents: float, reach: float | Array
 ) -> tuple[Array, Array, Array]:
     """Chances that reeds with these aims (..., n) end within tolerance and past it, on nodes of what is not known of
     the chanters (..., n, nodes), and the nodes' weights. A reed that cannot be brought to its aim is past it."""
@@ -102,21 +109,45 @@ def _ends(
 
 
 def shares_sent(
-    aims_cents: Array, beyond_sd_cents: float, own_sd_cents: float, tolerance_cents: float, reach: float = 1.0
+    aims_cents: Array,
+    beyond_sd_cents: float,
+    own_sd_cents: float,
+    tolerance_cents: float,
+    reach: float = 1.0,
+    pitch: OnPitch = ANY_PITCH,
 ) -> tuple[tuple[float, float], tuple[float, float]]:
-    """Of reeds sent with these aims (n,), cents: the share that ends within tolerance there, and the share past it,
-    each with the standard deviation by which that of the n reeds scatters. What is not known of the chanters is the
-    same for all, so that they scatter by more than as many reeds each by itself."""
+    """Of reeds sent with these aims (n,), cents: the share that ends good there, within tolerance and on pitch, and the
+    share past it, each with the standard deviation by which that of the n reeds scatters. What is not known of the
+    chanters is the same for all, so that they scatter by more than as many reeds each by itself."""
     aims = np.asarray(aims_cents, dtype=np.float64)
     within, past, weight = _ends(aims, beyond_sd_cents, own_sd_cents, tolerance_cents, reach)
+    good = within[:, :, None] * pitch[0]
+    return share_of(good.reshape(len(aims), -1), np.outer(weight, pitch[1]).reshape(-1)), share_of(past, weight)
 
-    def share(of: Array) -> tuple[float, float]:
-        given = of.mean(axis=0)
-        mean = float(given @ weight)
-        variance = float((given - mean) ** 2 @ weight) + float((of * (1.0 - of)).mean(axis=0) @ weight) / len(aims)
-        return mean, math.sqrt(variance)
 
-    return share(within), share(past)
+def share_of(chances: Array, weight: Array) -> tuple[float, float]:
+    """The share of n reeds, each by itself with its chance (n, K) given a node of what they share, weights (K,), and
+    the standard deviation by which it scatters."""
+    given = chances.mean(axis=0)
+    mean = float(given @ weight)
+    own = float((chances * (1.0 - chances)).mean(axis=0) @ weight) / len(chances)
+    return mean, math.sqrt(float((given - mean) ** 2 @ weight) + own)
+
+
+def enough_sent(
+    aims_cents: Sequence[float],
+    wanted: int,
+    beyond_sd_cents: float,
+    own_sd_cents: float,
+    tolerance_cents: float,
+    reach: float = 1.0,
+    pitch: OnPitch = ANY_PITCH,
+) -> Array:
+    """Chance (K,) that at least `wanted` of the reeds sent with these aims (cents) are good there, given the nodes of
+    the chanter's pitch."""
+    every = np.broadcast_to(np.asarray(aims_cents, dtype=np.float64), (len(pitch[0]), len(aims_cents)))
+    of = (reach * pitch[0])[:, None, None]
+    return chance_of_so_many(every, wanted, beyond_sd_cents, own_sd_cents, tolerance_cents, of)
 
 
 @lru_cache(maxsize=64)
@@ -162,13 +193,22 @@ def reeds_to_send(
     tolerance_cents: float,
     reach: float = 1.0,
     chance: float = 0.9,
+    pitch: OnPitch = ANY_PITCH,
 ) -> tuple[tuple[float, ...], float]:
-    """The fewest reeds, as their aims (cents), with so much chance of as many as wanted within tolerance; and theirs.
+    """The fewest reeds, as their aims (cents), with so much chance of as many as wanted good there; and theirs.
 
-    MOST_SENT at most (and no fewer than wanted), be that chance met or not.
+    MOST_SENT at most (and no fewer than wanted), be that chance met or not. Where a pitch is ordered the chance to be
+    met is that of the cases in which one more would be on it, as in `expected_cost.reeds_to_start`; the aims are those
+    for the gap.
     """
+    sds = beyond_sd_cents, own_sd_cents, tolerance_cents, reach
+    on, weight = pitch
     for count in range(wanted, max(MOST_SENT, wanted) + 1):
-        aims, enough = spaced_aims(count, wanted, beyond_sd_cents, own_sd_cents, tolerance_cents, reach)
-        if enough >= chance:
+        aims, enough = spaced_aims(count, wanted, *sds)
+        met = enough
+        if len(on) > 1:
+            each = enough_sent(aims, wanted, *sds, pitch)
+            enough, met = float(each @ weight), float(each @ (weight * on) / max(float(on @ weight), 1e-12))
+        if met >= chance:
             break
     return aims, enough

@@ -35,7 +35,12 @@ def with_one_more(count: Array, good: Array) -> Array:
 
 
 def reeds_to_start(
-    wanted: int, in_hand: Sequence[float], blanks: Sequence[float], cost_short: float, cost_over: float
+    wanted: int,
+    in_hand: Sequence[float | Array],
+    blanks: Sequence[float | Array],
+    cost_short: float,
+    cost_over: float,
+    weight: Array = np.ones(1),
 ) -> tuple[int, int, float]:
     """How many reeds to work at for so many good ones, those in hand among them; how many of these to start; and the
     chance that all in hand with those started are enough.
@@ -43,18 +48,32 @@ def reeds_to_start(
     in_hand, blanks: the chance of each reed to be good, by itself; blanks in the order in which they are started, the
     last one standing for all beyond it. Costs: of a good reed wanting, and of one reed more than need be. So many are
     worked at that their chance to be enough reaches the critical ratio. Raises InputError where they never would.
+
+    What all reeds share is laid on nodes: weight (K,), and each chance then (K,), by itself given the node. A reed more
+    is needed or too many only where it is good, so that the chance which has to reach the ratio is that of the cases
+    in which the next one would be,
+
+        sum_k w_k g_k P(enough | k) / sum_k w_k g_k,
+
+    with one node P(enough). The chance returned is sum_k w_k P(enough | k), which may stay far below the ratio: where
+    none of the reeds can be good, no number is enough.
     """
     ratio = critical_ratio(cost_short, cost_over)
-    count = np.zeros((max(wanted, 0) + 1, 1))
+    count = np.zeros((max(wanted, 0) + 1, len(weight)))
     count[0] = 1.0
+    mine, new = (np.reshape(np.asarray(of, dtype=float), (len(of), len(weight))) for of in (in_hand, blanks))
     worked, started = 0, 0
-    for good in sorted(in_hand, reverse=True):
-        worked += float(count[-1, 0]) < ratio
-        count = with_one_more(count, np.array([good]))
-    while float(count[-1, 0]) < ratio:
-        good = blanks[min(started, len(blanks) - 1)] if blanks else 0.0
-        if good <= 0.0 and started >= len(blanks):
+
+    def enough(good: Array) -> bool:
+        of = weight * good
+        return float(count[-1] @ (of / of.sum() if of.any() else weight)) >= ratio
+
+    for good in sorted(mine, key=lambda good: -float(good @ weight)):
+        worked += not enough(good)
+        count = with_one_more(count, good)
+    while not enough(good := new[min(started, len(new) - 1)] if len(new) else np.zeros(len(weight))):
+        if not good.any() and started >= len(new):
             raise InputError("none of these would be good", "the chance of a blank to be good")
-        count = with_one_more(count, np.array([good]))
+        count = with_one_more(count, good)
         worked, started = worked + 1, started + 1
-    return worked, started, float(count[-1, 0])
+    return worked, started, float(count[-1] @ weight)

@@ -39,6 +39,7 @@ FAR_SDS = 3.0
 HARDLY_KNOWN, CAREFUL_SDS = 0.55, 2.5
 """A slope's log spread from which the table is too coarse (its last point but one); how many such spreads a first cut
 then leaves in hand, as the ceiling of 1 % asks for."""
+CHANTER_NODES, MOST_SHARED = 61, 0.995
 MOST_SHORT = 12
 """So many short cuts are followed at most: by then the limit on length has grown past any blade."""
 
@@ -58,8 +59,9 @@ class Case:
 class Forecast:
     """What working one reed to its end gives: chances of ending within tolerance (of gap and target pitch) and past it,
     cuts and readings yet to come, the length that has yet to come off (mm). `sharp`: the chance that it is past before
-    any cut; `off_pitch`: that it ends off the target pitch, 0 without one. `bench_minutes`: of cuts and readings;
-    `minutes`: expected cost, those that a reed lost or left outside tolerance costs included."""
+    any cut; `off_pitch`: that it ends off the target pitch, 0 without one, `off_low` under it; `pitch_sd_cents`: how
+    well its pitch is known, its chanter's counted in. `bench_minutes`: of cuts and readings; `minutes`: expected cost,
+    those that a reed lost or left outside tolerance costs included."""
 
     good: float
     past: float
@@ -70,6 +72,8 @@ class Forecast:
     off_pitch: float
     bench_minutes: float
     minutes: float
+    off_low: float = 0.0
+    pitch_sd_cents: float = 0.0
 
 
 def forecasts(cases: Sequence[Case], table: PolicyTable, rules: Rules) -> list[Forecast]:
@@ -118,14 +122,14 @@ def forecasts(cases: Sequence[Case], table: PolicyTable, rules: Rules) -> list[F
     # what is past stays past; of a vague gap the points above may fall wide of that chance
     past = np.maximum(past, sharp)
     good = np.minimum(good, 1.0 - past)
-    (off, visits, looks), never = _pitch(cases, first, seen, costs, error, need, cuts)
+    (off, visits, looks, low, pitch_sd), never = _pitch(cases, first, seen, costs, error, need, cuts)
     good = good * (1.0 - off)
     past = np.where(never, sharp, past)
     cuts, readings = np.where(never, 0.0, cuts + visits), np.where(never, first, readings + looks)
     bench = cuts * costs.cut_minutes + readings * costs.reading_minutes
     missed = np.maximum(1.0 - good - past, 0.0)
     minutes = bench + past * rules.lost_minutes + missed * costs.outside_minutes
-    columns = good, past, cuts, readings, need, sharp, off, bench, minutes
+    columns = good, past, cuts, readings, need, sharp, off, bench, minutes, low, pitch_sd
     return [Forecast(*row) for row in np.stack(columns, axis=1).tolist()]
 
 
@@ -166,9 +170,14 @@ def _pitch(
     need_mm: Array,
     cuts: Array,
 ) -> tuple[Array, NDArray[np.bool_]]:
-    """Chance of ending off the target pitch, visits and readings that it takes (3, n), all 0 without a target; and
-    where it is out of reach (n,), so that the chance is 1. unread (n,): which are read before anything else."""
-    out, never = np.zeros((len(cases), 3)), np.zeros(len(cases), dtype=np.bool_)
+    """Chance of ending off the target pitch, visits and readings that it takes, the chance of ending under it, and the
+    pitch's standard deviation (5, n), all 0 without a target; and where it is out of reach (n,), so that the chance is
+    1. unread (n,): which are read before anything else.
+
+    A pitch that misses on the side where strokes lead is mended by none: of the chance to end off the target that side
+    is as likely as it is now, and the other one the rest.
+    """
+    out, never = np.zeros((len(cases), 5)), np.zeros(len(cases), dtype=np.bool_)
     asked = np.array([i for i, case in enumerate(cases) if case.aim.target_cents is not None], dtype=np.intp)
     if not len(asked):
         return out.T, never
@@ -185,11 +194,49 @@ def _pitch(
     for part, read in ((~far & first, False), (~far & ~first, True)):
         if part.any():
             some = plans.rows(part)
-            out[asked[part]] = some.outlook(first[part])
+            out[asked[part], :3] = some.outlook(first[part])
             if read:
                 never[asked[part]] = some.out_of_reach
-    out[never] = 1.0, 0.0, 0.0
+    out[never, :3] = 1.0, 0.0, 0.0
+    off = out[asked, 0]
+    side = np.minimum(normal_cdf((np.sign(plans.per_stroke) * plans.off - tolerance) / sd), off)
+    out[asked, 3] = np.where(plans.per_stroke > 0.0, off - side, side)
+    out[asked, 4] = sd
     return out.T, never
+
+
+def on_pitch(parts: Sequence[Forecast], chanter_sd_cents: float) -> tuple[Array, Array]:
+    """Chance (n, K) of each reed to end on the pitch ordered, given where its chanter's pitch lies on nodes, and their
+    weights (K,). chanter_sd_cents: of that pitch, which all the reeds share; given it they are so each by itself.
+    Without a pitch ordered there is one node, and the chance is 1.
+
+    Of sd the whole of a reed's pitch, s that of the chanter's, the part shared is s, and of a reed that is known better
+    than its chanter, having been read in it, sd² / s: the correlation is c = min(s, sd² / s) / sd. The reed is on pitch
+    between two quantiles of its own pitch, q_low = `off_low` and q_high = q_low + 1 - `off_pitch`; with z the
+    chanter's, standard normal,
+
+        P(on | z) = Phi((x(q_high) - c z) / sqrt(1 - c²)) - Phi((x(q_low) - c z) / sqrt(1 - c²)),   x = Phi^-1,
+
+    of which the mean over z is 1 - `off_pitch`.
+    """
+    sd = np.array([one.pitch_sd_cents for one in parts])
+    if not sd.any():
+        return np.ones((len(parts), 1)), np.ones(1)
+    z, weight = even_nodes(CHANTER_NODES)
+    low, off = (np.array([getattr(one, name) for one in parts]) for name in ("off_low", "off_pitch"))
+    sd = np.maximum(sd, 1e-6)
+    share = np.minimum(np.minimum(chanter_sd_cents, sd**2 / max(chanter_sd_cents, 1e-6)) / sd, MOST_SHARED)[:, None]
+    grid = np.linspace(-6.0, 6.0, 1201)
+    below, above = (np.interp(at, normal_cdf(grid), grid)[:, None] for at in (low, low + 1.0 - off))
+    own = np.sqrt(1.0 - share**2)
+    return normal_cdf((above - share * z) / own) - normal_cdf((below - share * z) / own), weight
+
+
+def good_on_nodes(parts: Sequence[Forecast], chanter_sd_cents: float) -> tuple[Array, Array]:
+    """Chance (n, K) of each reed to end good given where its chanter's pitch lies, and weights (K,), as `on_pitch`."""
+    on, weight = on_pitch(parts, chanter_sd_cents)
+    good, off = (np.array([getattr(one, name) for one in parts]) for name in ("good", "off_pitch"))
+    return np.where(off < 1.0, good / np.maximum(1.0 - off, 1e-9), 0.0)[:, None] * on, weight
 
 
 def mixed(shares: Sequence[float], parts: Sequence[Forecast]) -> Forecast:

@@ -109,6 +109,13 @@ class ChantersAtHand:
             self._hints[key] = self._hint(aim, type_code)
         return self._hints[key]
 
+    def meets(self, aim: Aim) -> tuple[float, float]:
+        """Where a typical reed meets in the aim's chanter: mean (cents from 440 Hz) and standard deviation by what
+        tells it best, a type of the log or chanters in general. All reeds share it."""
+        return min(
+            [MEETING_CENTS, *(self._typical(aim, code) for code in range(self.model.n_types))], key=lambda m: m[1]
+        )
+
     def _hint(self, aim: Aim, type_code: int) -> tuple[float, float]:
         _, own_sd = self._typical(aim, type_code)
         others = [self._typical(aim, code) for code in range(self.model.n_types) if code != type_code]

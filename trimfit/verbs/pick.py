@@ -11,13 +11,14 @@ import numpy as np
 
 from trimfit.base.errors import InputError, command, short
 from trimfit.base.natural_order import as_counted
-from trimfit.base.plain_words import MOST_NAMED, away_words
+from trimfit.base.normal import hz_interval
+from trimfit.base.plain_words import MOST_NAMED, away_words, chance_words
 from trimfit.base.records import Order, ReedHistory
 from trimfit.log.journal import Journal
 from trimfit.planner.aim import Aim
-from trimfit.planner.away import LEFT_SHARE, MOST_SENT, chance_of_so_many, reeds_to_send, shares_sent, spaced_aims
+from trimfit.planner.away import LEFT_SHARE, MOST_SENT, OnPitch, enough_sent, reeds_to_send, shares_sent, spaced_aims
 from trimfit.planner.expected_cost import reeds_to_start
-from trimfit.planner.forecast import Forecast, mixed
+from trimfit.planner.forecast import Forecast, good_on_nodes, mixed, on_pitch
 from trimfit.planner.quantities import Quantities, normal_cdf
 from trimfit.planner.reasons import basis
 from trimfit.review.results import hours_words
@@ -28,6 +29,7 @@ from trimfit.session.reed_forecasts import forecast_of, still_wanted
 from trimfit.session.session import Session
 from trimfit.verbs.ask import see_all, suits
 from trimfit.verbs.log import log_reed, strike
+from trimfit.verbs.wording import spread
 
 SHOWN_BEYOND, SHOWN_WITHOUT_NUMBER = 6, 20
 HARDLY = 0.05
@@ -35,7 +37,7 @@ HARDLY = 0.05
 SHARP = 0.5
 SURELY_OFF = 0.99
 LEAST_GOOD, LEAST_SHARE = 0.05, 1e-3
-LIKELY = 0.5
+LIKELY, FEW_GOOD = 0.5, 0.25
 Foreseen = tuple[Seen, Forecast]
 """A reed, and what working it to its end gives."""
 
@@ -108,10 +110,10 @@ class Picked:
 
 @dataclass(frozen=True, slots=True)
 class Sending:
-    """For a chanter that is away: how many reeds to send, the chance that as many as wanted are within tolerance there
-    and that one is, and the gaps there that each is worked to, cents, flattest first. good, past: the shares of these
-    reeds that end within tolerance there and past it, each with the standard deviation by which it scatters; supposed:
-    that it is away is only supposed."""
+    """For a chanter that is away: how many reeds to send, the chance that as many as wanted are good there, within
+    tolerance and on the pitch ordered, and that one is, and the gaps there that each is worked to, cents, flattest
+    first. good, past: the shares of these reeds that end good there and past it, each with the standard deviation by
+    which it scatters; supposed: that it is away is only supposed."""
 
     reeds: int
     chance_enough: float
@@ -123,15 +125,16 @@ class Sending:
 
     @property
     def expected_within(self) -> float:
-        """How many of the reeds are expected within tolerance there."""
+        """How many of the reeds are expected good there."""
         return self.reeds * self.good[0]
 
 
 @dataclass(frozen=True, slots=True)
 class Need:
     """How many reeds to work at for as many good ones as an order still wants (`wanted`), `in_hand` among them, and the
-    chance that so many are enough. `to_start`, `chance_enough`: None where hardly any would be good, or where too
-    little is known to say (`unknown`: why, and what to do first). `chance_fail`: that one or more of those in hand
+    chance that so many are enough. `to_start`, `chance_enough`: None where hardly any would be good, where too little
+    is known to say (`unknown`: why, and what to do first), or where the chanter is thought to meet so far off the pitch
+    ordered that no number makes it likely (`pitch_doubt`). `chance_fail`: that one or more of those in hand
     fail, or where none is, of as many as are wanted. `free_blanks`: those that may be started (None: not counted);
     `past`: of those in hand, past already. `minutes`: of work at all these, and with what lost reeds cost."""
 
@@ -146,6 +149,7 @@ class Need:
     free_blanks: int | None = None
     past: int = 0
     minutes: tuple[float, float] = (0.0, 0.0)
+    pitch_doubt: str = ""
 
     def hours(self) -> str:
         """`run_hours` of these reeds; empty where it is not known how many to start."""
@@ -159,8 +163,8 @@ class Need:
             return "none is wanted"
         past = f", {self.past} of them past already" if self.past else ""
         said = f"you are {lacking} short" if lacking else f"{self.in_hand} in hand for {self.wanted}{past}"
-        if self.unknown:
-            said += f"; {self.unknown}"
+        if self.unknown or self.pitch_doubt:
+            said += f"; {self.unknown or self.pitch_doubt}"
         elif self.sending is not None:
             away = away_words(supposed=self.sending.supposed)
             said += f"; its chanter {away}, so that {self.sending.reeds} would be sent in all"
@@ -172,7 +176,7 @@ class Need:
             of = f" of the {self.in_hand} in hand{past}" if self.in_hand else ""
             who, fail = ("the one in hand", "fails") if self.in_hand == 1 else (f"one or more{of}", "fail")
             expected = who if self.in_hand == 1 else f"some{of}"
-            chance = f"with a chance of {100 * self.chance_fail:.0f} % {who} {fail}"
+            chance = f"with a chance of {chance_words(self.chance_fail)} {who} {fail}"
             said += f"; expect {expected} to fail" if self.chance_fail > LIKELY else f"; {chance}"
         return f"{said}: {self.start_words()}" if self.to_start else said
 
@@ -207,12 +211,12 @@ def with_more_such(reeds: Sequence[Forecast], count: int) -> list[Forecast]:
 
 
 def sending_of(
-    bench: Bench, order: Order, reeds: Sequence[Seen], wanted: int, count: int | None = None
+    bench: Bench, order: Order, reeds: Sequence[Foreseen], wanted: int, count: int | None = None
 ) -> Sending | None:
     """How many reeds to send such as these, the likeliest to be good first; count: so many are sent. None for a chanter
     at hand."""
-    aims = [bench.aim(seen, order) for seen in reeds]
-    posteriors = [bench.posterior(seen, aim) for seen, aim in zip(reeds, aims, strict=True)]
+    aims = [bench.aim(seen, order) for seen, _ in reeds]
+    posteriors = [bench.posterior(seen, aim) for (seen, _), aim in zip(reeds, aims, strict=True)]
     if not posteriors[0].beyond_sd_cents:
         return None
     tolerance = aims[0].tolerance_cents
@@ -221,12 +225,45 @@ def sending_of(
     reach = round(1.0 - float(np.mean(normal_cdf(beyond))), 2)
     sds = posteriors[0].beyond_sd_cents, LEFT_SHARE * posteriors[0].reading_sd_cents
     of = max(wanted, 1)
-    stops, enough = (
-        reeds_to_send(of, *sds, tolerance, reach) if count is None else spaced_aims(count, of, *sds, tolerance, reach)
-    )
-    one = float(chance_of_so_many(np.array(stops), 1, *sds, tolerance, reach))
-    good, past = shares_sent(np.array(stops), *sds, tolerance, reach)
+    law = *sds, tolerance, reach
+    on, weight = on_pitch([one for _, one in reeds], chanter_pitch(bench, order, reeds[0][0])[1])
+    pitch: OnPitch = on.mean(axis=0), weight
+    if count is None:
+        stops, enough = reeds_to_send(of, *law, pitch=pitch)
+    else:
+        stops, _ = spaced_aims(count, of, *law)
+        enough = float(enough_sent(stops, of, *law, pitch) @ weight)
+    one = float(enough_sent(stops, 1, *law, pitch) @ weight)
+    good, past = shares_sent(np.array(stops), *law, pitch)
     return Sending(len(stops), enough, one, stops, good, past, bench.at_hand.supposed_away(order.chanter))
+
+
+def chanter_pitch(bench: Bench, order: Order, reed: Seen) -> tuple[float, float]:
+    """`ChantersAtHand.meets` for an order that names a pitch: of such a reed's aim. (0, 0) for any other."""
+    return bench.at_hand.meets(bench.aim(reed, order)) if order.target_pitch_hz is not None else (0.0, 0.0)
+
+
+def _pitch_doubt(bench: Bench, order: Order, reed: Seen, run: Sequence[Forecast], enough: float) -> str:
+    """That more reeds hardly help, where most of a run's fails would be off the pitch ordered, and either as many as
+    pay are likely not enough (their chance: enough) or fewer than FEW_GOOD would be good: where the chanter is thought
+    to meet, and what to do. Empty elsewhere, and where it is well known to meet at that pitch."""
+    good = sum(one.good for one in run) / len(run)
+    off = sum(one.off_pitch for one in run) / len(run)
+    if order.target_pitch_hz is None or off <= 0.5 * (1.0 - good):
+        return ""
+    (mean, sd), aim = chanter_pitch(bench, order, reed), bench.aim(reed, order)
+    elsewhere = abs(mean - (aim.target_cents or 0.0)) > aim.tolerance_cents
+    if not ((elsewhere and good < FEW_GOOD) or (enough < LIKELY and (elsewhere or sd > aim.tolerance_cents))):
+        return ""
+    mean_hz, ends = spread(hz_interval(mean, sd), 1).split(" ", 1)
+    first = ""
+    if sd > 0.5 * aim.tolerance_cents:
+        away = bench.at_hand.worked_in(order.chanter) is not None
+        first = "ask its owner where they do, or " if away else "read a reed there, or "
+    return (
+        f"more reeds hardly help: in {short(order.chanter)} F and E are thought to meet at {mean_hz} Hz {ends}, and "
+        f"the order asks for {order.target_pitch_hz:.1f} Hz: {first}change the pitch ordered or the chanter"
+    )
 
 
 def need_of(
@@ -237,7 +274,8 @@ def need_of(
     that order, and the first of them; where there is none, such a reed as is yet to be made stands for them.
 
     For a chanter that is away, what is not known of it is the same for all reeds: they are not good one by one, and so
-    many are sent. Where too little is known to play a run out, no number is said, as `rehearse` says none.
+    many are sent. So is, where a pitch is ordered, the pitch of any chanter (`good_on_nodes`). Where too little is
+    known to play a run out, no number is said, as `rehearse` says none.
     """
     likeliest_first = sorted(own, key=lambda pair: -pair[1].good)
     in_hand, found = len(own), [one for _, one in likeliest_first]
@@ -247,25 +285,33 @@ def need_of(
     if not free:
         best_free = new_reed(bench, order, [seen for seen, _ in own])
         free = forecast_of(bench, [(best_free, bench.aim(best_free, order))])
-    like_these = [seen for seen, _ in likeliest_first] or [seen for seen in (best_free,) if seen]
+    like_these = likeliest_first or [(seen, free[0]) for seen in (best_free,) if seen]
     sending = sending_of(bench, order, like_these, wanted)
+    run = [*found, *with_more_such(free, max(wanted - in_hand, 0))]
     if sending is not None:
         to_start = max(sending.reeds - in_hand, 0)
         enough = sending.chance_enough
-        spaced = sending if order.target_pitch_hz is None else None
-        cost = run_minutes(bench, [*found, *with_more_such(free, to_start)], spaced)
+        if doubt := _pitch_doubt(bench, order, like_these[0][0], run, enough):
+            return Need(wanted, in_hand, in_hand, None, None, free_blanks=free_blanks, pitch_doubt=doubt)
+        cost = run_minutes(bench, [*found, *with_more_such(free, to_start)], sending)
         return Need(
             wanted, in_hand, sending.reeds, to_start, enough, sending=sending, free_blanks=free_blanks, minutes=cost
         )
     short = max(bench.settings.cost_outside_minutes, 1.0)
     minutes = max(float(np.mean([one.bench_minutes for one in free or found])), 0.1)
-    mine, blanks = ([min(one.good, 1.0 - LEAST_SHARE) for one in reeds] for reeds in (found, free))
+    good, weight = good_on_nodes([*found, *free], chanter_pitch(bench, order, like_these[0][0])[1])
+    each = list(np.minimum(good, 1.0 - LEAST_SHARE))
+    mine, blanks = each[:in_hand], each[in_hand:]
     # where the stock ends, the next ones are like its usual blank, or without one like a new reed
     blanks.append(sum(blanks) / len(blanks))
-    if blanks[0] < LEAST_GOOD and sum(mine) < wanted:
-        return Need(wanted, in_hand, in_hand, None, None, free_blanks=free_blanks)
-    worked, to_start, enough = reeds_to_start(wanted, mine, blanks, short, minutes)
-    all_good = math.prod(mine) if mine else math.prod(blanks[min(i, len(blanks) - 1)] for i in range(wanted))
+    if float(blanks[0] @ weight) < LEAST_GOOD and float(sum(mine) @ weight if mine else 0.0) < wanted:
+        doubt = _pitch_doubt(bench, order, like_these[0][0], run, 0.0)
+        return Need(wanted, in_hand, in_hand, None, None, free_blanks=free_blanks, pitch_doubt=doubt)
+    worked, to_start, enough = reeds_to_start(wanted, mine, blanks, short, minutes, weight)
+    if doubt := _pitch_doubt(bench, order, like_these[0][0], run, enough):
+        return Need(wanted, in_hand, in_hand, None, None, free_blanks=free_blanks, pitch_doubt=doubt)
+    of_all = mine or [blanks[min(i, len(blanks) - 1)] for i in range(wanted)]
+    all_good = float(math.prod(of_all) @ weight) if of_all else 1.0
     past = sum(one.sharp > SHARP for one in found)
     cost = run_minutes(bench, [*found, *with_more_such(free, to_start)])
     return Need(
@@ -359,9 +405,9 @@ def picked(session: Session, order_name: str, *, at_s: float | None = None) -> P
 
 
 def each_alone(bench: Bench, orders: Sequence[Order]) -> str:
-    """That the chances of single reeds are not those of the reeds sent, for orders whose chanters are away and that
-    name no pitch; empty where there is none."""
-    away = [one for one in orders if one.target_pitch_hz is None and bench.at_hand.worked_in(one.chanter) is not None]
+    """That the chances of single reeds are not those of the reeds sent, for orders whose chanters are away; empty where
+    there is none."""
+    away = [one for one in orders if bench.at_hand.worked_in(one.chanter) is not None]
     if not away:
         return ""
     named = ", ".join(short(one.order) for one in away[:MOST_NAMED])

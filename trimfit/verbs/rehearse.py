@@ -10,13 +10,16 @@ import numpy as np
 from trimfit.base.errors import InputError, short
 from trimfit.base.plain_words import counted
 from trimfit.base.records import Order
-from trimfit.planner.forecast import Forecast
+from trimfit.planner.away import share_of
+from trimfit.planner.forecast import Forecast, good_on_nodes
+from trimfit.planner.reasons import FEW_REEDS
 from trimfit.session.open_log import Bench, Seen
 from trimfit.session.order_progress import chanter_word, order_named, order_progress, too_little_known
 from trimfit.session.reed_forecasts import forecast_of
 from trimfit.session.session import Session
 from trimfit.verbs.pick import (
     Foreseen,
+    chanter_pitch,
     cheapest_first,
     cuts_known,
     in_work,
@@ -64,11 +67,11 @@ class Rehearsal:
     `chance_enough`: the number that pays, where an order a reed short costs what a reed handed over outside tolerance
     does, and a reed too many its own time at the bench.
 
-    For a chanter that is away: `send_reeds`, as many as give nine in ten that those still wanted are within tolerance
-    there, `aim_offsets_cents`, the gap there that each of these is worked to, the chance that one is within, and how
-    many of them are expected to be. `of_sent`: the shares are of these reeds, each at its own stop, and scatter by what
-    is not known of the chanter too, which is the same for all of them; with a target pitch they are of the run's reeds,
-    each stopped for itself.
+    For a chanter that is away: `send_reeds`, as many as give nine in ten that those still wanted are good there,
+    `aim_offsets_cents`, the gap there that each of these is worked to, the chance that one is good, and how many of
+    them are expected to be. `of_sent`: the shares are of these reeds, each at its own stop, and scatter by what is not
+    known of the chanter too, which is the same for all of them. `pitch_doubt`: as in `pick.Need`; then no number is
+    said, and the shares are of as many as are wanted.
     """
 
     order: str
@@ -107,6 +110,7 @@ class Rehearsal:
     of_sent: bool = False
     chanter: str = ""
     cost_minutes: float = 0.0
+    pitch_doubt: str = ""
 
     def hours_words(self) -> str:
         """`run_hours` of the run."""
@@ -168,14 +172,17 @@ def rehearse_order(session: Session, order_name: str, *, at_s: float | None = No
         new = [new_reed(bench, order, started)]
     on = _run_words(working, starting, new, len(free))
     run_of = working + starting
+    likeliest = sorted(range(working), key=lambda i: -own[i][1].good) or [0]
     sending = need.sending
-    spaced = sending is not None and order.target_pitch_hz is None
-    likeliest = [seen for seen, _ in sorted(own, key=lambda pair: -pair[1].good)] or new[:1]
+    if need.pitch_doubt:
+        like = [own[i] for i in likeliest] if own else _forecasts(bench, order, new[:1])
+        sending = sending_of(bench, order, like, quantity, max(run_of, quantity))
 
     def run(change: str, bench: Bench = bench, fresh: str = "") -> tuple[WhatIf, list[Forecast]]:
         """The run's figures, where the stock ends its mean standing for each of the rest; and the reeds' forecasts."""
         tell(f"rehearsing: {change}", 0, 1)
-        found = [one for _, one in _forecasts(bench, order, [bench.fresh(fresh, order)] if fresh else [*started, *new])]
+        pairs = _forecasts(bench, order, [bench.fresh(fresh, order)] if fresh else [*started, *new])
+        found = [one for _, one in pairs]
         tell(f"rehearsing: {change}", 1, 1)
         if not fresh and starting > len(new):
             found = [*found[:working], *with_more_such(found[working:], starting)]
@@ -183,9 +190,8 @@ def rehearse_order(session: Session, order_name: str, *, at_s: float | None = No
         minutes = run_of * float(np.mean([one.bench_minutes for one in found]))
         readings = bench.readings_each * mean["readings"]
         good, past = mean["good"], mean["past"]
-        if sending is not None and spaced:  # of reeds that are sent it counts to which stop each is worked
-            like = [bench.fresh(fresh, order)] if fresh else likeliest
-            sent = sending_of(bench, order, like, quantity, sending.reeds)
+        if sending is not None:  # of reeds that are sent it counts to which stop each is worked
+            sent = sending_of(bench, order, pairs if fresh else [pairs[i] for i in likeliest], quantity, sending.reeds)
             good, past = (sent.good[0], sent.past[0]) if sent is not None else (good, past)
         return WhatIf(change, good, past, mean["cuts"], readings, minutes), found
 
@@ -207,6 +213,12 @@ def rehearse_order(session: Session, order_name: str, *, at_s: float | None = No
     if order.weight and None in weights:
         weight = f"nobody said of {weights.count(None)} of these reeds whether they are {short(order.weight)}: "
         weight += "the shares do not count it"
+    run_reeds = [seen for seen in (*started, *new) if seen.reeds_of_type < FEW_REEDS]
+    few = sorted({seen.history.reed.record.reed_type or "such" for seen in run_reeds})
+    alone = ""
+    if few and need.chance_enough is not None:
+        alone = f"few {' and '.join(short(kind) for kind in few)} reeds were read yet: what is not known of how they"
+        alone += " answer is the same for all, and how sure a number is does not count it"
     pairs = list(zip([*started, *new], found, strict=False))
     guessed = sum(not cuts_known(bench, seen, bench.aim(seen, order), one) for seen, one in pairs)
     guess = ""
@@ -219,9 +231,9 @@ def rehearse_order(session: Session, order_name: str, *, at_s: float | None = No
         """Standard deviation of the mean of so many reeds of this variance each."""
         return float(np.sqrt(variance / max(run_of, 1)))
 
-    ends = {name: np.array([getattr(one, name) for one in found]) for name in ("good", "past")}
-    good_se, past_se = (scatter(float(np.mean(of * (1.0 - of)))) for of in (ends["good"], ends["past"]))
-    if sending is not None and spaced:
+    good_se = share_of(*good_on_nodes(found, chanter_pitch(bench, order, (started or new)[0])[1]))[1]
+    past_se = share_of(np.array([[one.past] for one in found]), np.ones(1))[1]
+    if sending is not None:
         good_se, past_se = sending.good[1], sending.past[1]
     figures = {name: value for name, value in asdict(plain).items() if name != "change"}
     return Rehearsal(
@@ -246,15 +258,16 @@ def rehearse_order(session: Session, order_name: str, *, at_s: float | None = No
         in_hand=working,
         to_start=need.to_start,
         chance_enough=need.chance_enough,
-        notes=tuple(note for note in (unread, weight, guess, first) if note),
-        send_reeds=sending.reeds if sending else None,
-        chance_one_within=sending.chance_one if sending else None,
-        aim_offsets_cents=sending.aims_cents if sending else None,
-        expected_within=sending.expected_within if sending else None,
-        of_sent=spaced,
+        notes=tuple(note for note in (unread, weight, guess, alone, first) if note),
+        send_reeds=need.sending.reeds if need.sending else None,
+        chance_one_within=need.sending.chance_one if need.sending else None,
+        aim_offsets_cents=need.sending.aims_cents if need.sending else None,
+        expected_within=need.sending.expected_within if need.sending else None,
+        of_sent=sending is not None,
         chanter=order.chanter,
         past_already=float(np.mean([one.sharp for one in found])),
         off_pitch=float(np.mean([one.off_pitch for one in found])),
         shortage=need.words(),
-        cost_minutes=run_minutes(bench, found[:run_of], sending if spaced else None)[1],
+        cost_minutes=run_minutes(bench, found[:run_of], sending)[1],
+        pitch_doubt=need.pitch_doubt,
     )
