@@ -69,8 +69,8 @@ def _sample() -> str:
     benches = {5: "five", 6: "six", 7: "seven"}[len({row["bench"] for row in rows_of("playing", "who")})]
     return (
         f"on {benches} make-believe benches whose physics is not the fitted model ("
-        f"[{new[1]} new reeds on each, after {past[1]} logged ones](reports/playing.md); standard errors "
-        f"over the shops: of means at most {of_means:.1f} points, of one bench {max(map(max, errors)):.1f}; past in "
+        f"[{new[1]} new reeds on each, after {past[1]} logged ones](reports/playing.md); standard "
+        f"errors of means at most {of_means:.1f} points, of one bench {max(map(max, errors)):.1f}; past in "
         f"the worst shop "
         f"{_worst('trimfit')} %, the careful hand {_worst('careful hand')} %"
     )
