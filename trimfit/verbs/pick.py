@@ -247,9 +247,11 @@ def _pitch_doubt(bench: Bench, order: Order, reed: Seen, run: Sequence[Forecast]
     """That more reeds hardly help, where most of a run's fails would be off the pitch ordered, and either as many as
     pay are likely not enough (their chance: enough) or fewer than FEW_GOOD would be good: where the chanter is thought
     to meet, and what to do. Empty elsewhere, and where it is well known to meet at that pitch."""
+    if not run or order.target_pitch_hz is None:
+        return ""
     good = sum(one.good for one in run) / len(run)
     off = sum(one.off_pitch for one in run) / len(run)
-    if order.target_pitch_hz is None or off <= 0.5 * (1.0 - good):
+    if off <= 0.5 * (1.0 - good):
         return ""
     (mean, sd), aim = chanter_pitch(bench, order, reed), bench.aim(reed, order)
     elsewhere = abs(mean - (aim.target_cents or 0.0)) > aim.tolerance_cents
