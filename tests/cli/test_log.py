@@ -580,7 +580,7 @@ def test_a_number_of_other_length_is_not_meant(bench: Typed) -> None:
         (["A=936", "c=590", "crow=C+22"], "C, high A and the crow"),
         (["crow=C+22"], "the crow alone"),
         (["go=832"], "the G octave alone"),
-        (["f=782", "e=705", "--taped", "f"], "E and F"),
+        (["f=782", "e=705", "--taped", "f"], "E and F (taped)"),
     ],
 )
 def test_what_was_read_is_named(bench: Typed, words: list[str], said: str) -> None:

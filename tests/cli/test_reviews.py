@@ -417,6 +417,24 @@ def test_a_story_says_no_digits_that_a_change_of_unit_made(tmp_path: Path) -> No
     assert "trim: 0.152 mm [" in said
 
 
+def test_what_was_read_with_tape_alone_is_said_so_and_marks_stand_with_every_entry(tmp_path: Path) -> None:
+    """Was: F and E were never read; the story hid the tape, and the marks of an outcome and of the reed itself."""
+    log = tmp_path / "log"
+    run(log, "log", "chanter", "Heron")
+    for name in ("R-1", "r-1"):
+        run(log, "log", "reed", name, "--type", "moulded", "--batch", "B-1")
+    read = run(log, "log", "reading", "r-1", "f=750", "e=702", "A=936", "--chanter", "Heron", "--taped", "f").stdout
+    assert "r-1 in Heron: E, F (taped) and high A" in read
+    assert "its F and E were never read together untaped" in " ".join(run(log, "ask", "r-1").stdout.split())
+    assert "never read with E and F untaped" in " ".join(run(log, "review", "chanters").stdout.split())
+    good = " ".join(run(log, "log", "outcome", "r-1", "good").stdout.split())
+    assert "r-1 was never read with F and E untaped" in good
+    said = " ".join(run(log, "review", "reed", "r-1").stdout.split())
+    assert "E 702, F 750 taped, high A 936, in Heron" in said
+    assert "outcome: good; in doubt: good-unread: r-1 was never read with F and E untaped; is it good?" in said
+    assert "chanter Heron; in doubt: name-alike: " in said
+
+
 def test_times_of_a_story_are_those_of_the_clock_they_were_logged_by(tmp_path: Path) -> None:
     """Was: times are this machine's, in the help."""
     log = tmp_path / "log"

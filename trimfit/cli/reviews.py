@@ -332,7 +332,7 @@ def _story(found: ReedReview) -> list[str]:
     parts += [f"made {found.made_on}"] if found.made_on else []
     parts += [f"order {plain_name(found.order)}"] if found.order else []
     parts += [f"chanter {plain_name(found.chanter)}"] if found.chanter else []
-    lines = prose(", ".join(parts))
+    lines = prose(", ".join(parts) + ("; in doubt: " + "; ".join(found.doubts) if found.doubts else ""))
     for event in found.events:
         gap = f"; gap {signed_cents(event.gap_cents)}" if event.gap_cents is not None else ""
         doubts = "; in doubt: " + "; ".join(event.doubts) if event.doubts else ""

@@ -351,7 +351,8 @@ def outcome_doubts(outcome: Outcome, history: ReedHistory, settings: Settings) -
         side = "over" if gap_hz > 0 else "under"
         sentence = f"{reed} was last read with F {abs(gap_hz):.1f} Hz {side} E as low A; is it good?"
         return [Doubt("good-off", "outcome", sentence)]
-    return [Doubt("good-unread", "outcome", f"{reed} was never read with F and E; is it good?")]
+    untaped = " untaped" if any({"f", "e"} <= one.record.notes_hz.keys() for one in history.readings) else ""
+    return [Doubt("good-unread", "outcome", f"{reed} was never read with F and E{untaped}; is it good?")]
 
 
 def _low_a_hz(reading: Reading, note: str, scale: Mapping[str, Fraction]) -> float | None:

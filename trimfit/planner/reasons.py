@@ -50,6 +50,7 @@ class Grounds:
     hardly_answers: how little cuts do to it beside its type, where that is so little that a reading may be wrong or the
     reed is no good. length_doubted: the doubt about a length of its trims, with the remedy. impossible: what is
     impossible of it as it is predicted to stand, a reed that was not read since its last cut.
+    taped_alone: F and E were read together, but never without tape on either.
     no_cut_left: by all that is known nothing more comes off. no_chanter: the entry of its last reading, where the
     answer is for no chanter and the log knows some.
     """
@@ -81,6 +82,7 @@ class Grounds:
     impossible: str = ""
     no_cut_left: bool = False
     no_chanter: str = ""
+    taped_alone: bool = False
 
     def away(self) -> str:
         """That the aim's chanter is away, or is taken to be."""
@@ -246,6 +248,8 @@ def unread(grounds: Grounds) -> str:
     """What is said of a reed whose F and E were never read together."""
     if grounds.readings == 0:
         return "this reed was never read"
+    if grounds.taped_alone:
+        return "its F and E were never read together untaped"
     return "only its crow was read" if grounds.notes_read == 0 else "its F and E were never read together"
 
 

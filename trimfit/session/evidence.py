@@ -128,6 +128,7 @@ def grounds(bench: Bench, seen: Seen, aim: Aim) -> Grounds:
         length_doubted=_length_doubted(bench, history),
         no_chanter=both[-1].entry if both and not aim.chanter and bench.journal.count("chanter") else "",
         first_in=(read_in or "") if both and not there else "",
+        taped_alone=not both and any({"f", "e"} <= r.record.notes_hz.keys() for r in with_notes),
         supposed_away=aim.chanter if aim.worked_in and aim.chanter and bench.at_hand.supposed_away(aim.chanter) else "",
     )
 

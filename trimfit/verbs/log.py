@@ -716,8 +716,10 @@ def what_was_read(reading: Reading, journal: Journal, history: ReedHistory, said
         gap = notes["f"] - notes["e"]
         side = "over" if gap > 0 else "under"
         cents = "1 cent" if abs(round(gap)) == 1 else f"{abs(gap):.0f} cents"
-        return f"{place}: F {cents} {side} E" if round(gap) else f"{place}: F and E agree"
-    read = [OUTPUT_WORDS[note] for note in NOTES if note in reading.notes_hz]
+        taped = [OUTPUT_WORDS[note] for note in NOTES if note in reading.taped]
+        tape = f" ({', '.join(taped)} taped)" if taped else ""
+        return f"{place}: F {cents} {side} E{tape}" if round(gap) else f"{place}: F and E agree{tape}"
+    read = [OUTPUT_WORDS[note] + " (taped)" * (note in reading.taped) for note in NOTES if note in reading.notes_hz]
     read += ["the G octave"] if reading.g_octave_hz is not None else []
     read += ["the crow"] if reading.crow_hz is not None else []
     return f"{place}: {read[0]} alone" if len(read) == 1 else f"{place}: {', '.join(read[:-1])} and {read[-1]}"

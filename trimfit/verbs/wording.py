@@ -414,7 +414,9 @@ def values_in_words(record: Reading | Trim | Event | Outcome) -> str:
 def _reading_words(reading: Reading) -> str:
     parts = [f"crow {crow_label(reading.crow_hz)}"] if reading.crow_hz else []
     parts += [
-        f"{OUTPUT_WORDS[note]} {round(reading.notes_hz[note], 1):g}" for note in NOTES if note in reading.notes_hz
+        f"{OUTPUT_WORDS[note]} {round(reading.notes_hz[note], 1):g}{' taped' * (note in reading.taped)}"
+        for note in NOTES
+        if note in reading.notes_hz
     ]
     if reading.g_octave_hz:
         parts.append(f"G octave {round(reading.g_octave_hz, 1):g}")

@@ -62,6 +62,7 @@ MOST_WITH_STOCK = 12
 MOST_FORECASTS = 3_000
 """Of reeds and chanters: some seconds."""
 MOST_POINTS = 400
+UNREAD = "never read with E and F"
 
 
 def chanters(session: Session, only: str | None = None, *, stock: bool = True) -> list[ChanterMap]:
@@ -144,11 +145,12 @@ def chanter_review(journal: Journal, model: FittedModel, frame: pd.DataFrame) ->
     kpa, deg_c = (float(usual[name]) if frame[name].notna().any() else None for name in usual)
     notes = notes_and_words(model, journal.scale())
     found = [_chanter(name, rows[name], values[name], known.get(name), blanks, model, spreads) for name in names]
-    read = _notes_read(frame)
+    read, taped = _notes_read(frame), _read_taped(frame)
     for i, one in enumerate(found):
         of_chanter, words = notes.get(one.chanter, ((), ""))
         of_chanter = tuple(note for note in of_chanter if (one.chanter, note.note) in read)
-        why = "; ".join(part for part in (one.why, words) if part)
+        said = one.why + " untaped" if one.why.endswith(UNREAD) and one.chanter in taped else one.why
+        why = "; ".join(part for part in (said, words) if part)
         found[i] = replace(one, notes=of_chanter, why=why, of_notes=words, pressure_kpa=kpa, temperature_c=deg_c)
     return sorted(found, key=lambda one: (-one.readings, one.chanter))
 
@@ -161,6 +163,14 @@ def _notes_read(frame: pd.DataFrame) -> set[tuple[str, str]]:
         taken = frame.loc[frame[columns].notna().any(axis=1), "chanter"].dropna().unique()
         out |= {(str(chanter), note) for chanter in taken}
     return out
+
+
+def _read_taped(frame: pd.DataFrame) -> set[str]:
+    """Chanters in which E and F were read together with tape on one of them or both."""
+    of_notes = [[name for name in (f"{note}_cents", f"{note}_taped_cents") if name in frame] for note in ("e", "f")]
+    e, f = (frame[names].notna().any(axis=1) for names in of_notes)
+    untaped = frame[["e_cents", "f_cents"]].notna().all(axis=1)
+    return {str(name) for name in frame.loc[e & f & ~untaped, "chanter"].dropna().unique()}
 
 
 class _Readings:
@@ -390,7 +400,7 @@ def _why(
 ) -> tuple[str, bool]:
     """What the chanter's figures rest on, and whether the evidence agrees."""
     if meets is None:
-        return (f"stated to meet at {stated_hz:.1f} Hz, " if stated_hz else "") + "never read with E and F", True
+        return (f"stated to meet at {stated_hz:.1f} Hz, " if stated_hz else "") + UNREAD, True
     rests = f"rests on {reeds} reed{'s' if reeds != 1 else ''} of {meets.batches} batch{'es' * (meets.batches != 1)}"
     rests += ", so it is wide" if reeds < 4 and meets.half > WIDE_CENTS else ""
     alike, apart = [], []

@@ -11,7 +11,7 @@ from trimfit.base.errors import InputError
 from trimfit.base.iso_dates import local_minutes, own_minute
 from trimfit.base.pitch import OUTPUTS, hz_from_cents, hz_width_cents
 from trimfit.base.records import Outcome
-from trimfit.log.queries import names_now, struck_of_reed
+from trimfit.log.queries import doubts_of, names_now, struck_of_reed
 from trimfit.planner.aim import Aim
 from trimfit.regression.readings.rows import reading_cents, taken_before
 from trimfit.review.results import FanPoint, ReedStory, StoryPoint
@@ -49,7 +49,8 @@ class StoryEntry:
 class ReedReview:
     """One reed: who it is, what happened to it in order of time, where it stands, what to do next.
 
-    own_lines: what its own readings say by themselves, beside the advice that leans on all its kin.
+    own_lines: what its own readings say by themselves, beside the advice that leans on all its kin. doubts: those about
+    the reed's own entry.
     """
 
     reed: str
@@ -65,6 +66,7 @@ class ReedReview:
     events: tuple[StoryEntry, ...]
     advice: Advice
     own_lines: OwnLines | None = None
+    doubts: tuple[str, ...] = ()
 
 
 def review_reed(session: Session, reed: str, *, at_s: float | None = None) -> ReedReview:
@@ -124,6 +126,7 @@ def review_of(bench: Bench, seen: Seen) -> ReedReview:
         ),
         advice=replace(advise(then, left, gone=True), came_back=came_back(seen.history)),
         own_lines=own_lines(then, left, then.aim(left)),
+        doubts=tuple(seen.history.reed.doubts),
     )
 
 
@@ -161,12 +164,16 @@ def _events(bench: Bench, seen: Seen) -> list[tuple[float, int, StoryEntry]]:
         )
     names = ["entry", "at_s", "reed", "at", "outcome", "remark"]
     stands = history.outcome.entry if history.outcome is not None else ""
-    for entry, at_s, *values in bench.journal.columns("outcome", names, reeds=[seen.name]):
+    outcomes = bench.journal.columns("outcome", names, reeds=[seen.name])
+    with bench.journal.reading() as connection:
+        marks = doubts_of(connection, [entry for entry, *_ in outcomes])
+    for entry, at_s, *values in outcomes:
         if bench.until_s is not None and at_s > bench.until_s:
             continue
         outcome = Outcome(*values)
         later = "" if entry == stands else "; a later one stands"
-        out.append((at_s, 2, StoryEntry(outcome.at, "outcome", values_in_words(outcome) + later, entry)))
+        said = values_in_words(outcome) + later
+        out.append((at_s, 2, StoryEntry(outcome.at, "outcome", said, entry, doubts=marks[entry])))
     return out
 
 
