@@ -242,6 +242,16 @@ def test_a_crow_in_words_is_the_same_hertz_wherever_it_is_said(tmp_path: Path) -
     assert [what.partition(" is ")[2] for what in said] == ["C, 523.3 Hz"] * 2
 
 
+def test_every_crow_in_words_is_listed_those_that_begin_with_their_cents_too(tmp_path: Path) -> None:
+    """Was: `30 sharp of C` began with a digit and was taken for hertz in the list; and ten crows alone were listed."""
+    words = ["30 sharp of C", "20 flat of D", *(f"C+{n}" for n in range(12)), "532 Hz", "532"]
+    rows = "".join(f"{n},24/11/26,{word},757\n" for n, word in enumerate(words))
+    made = draft(tmp_path, f"reed,date,crow,F\n{rows}")
+    (said,) = [guess.what for guess in made.guesses if guess.about == "crow words"]
+    assert said.startswith("'30 sharp of C' is C+30, 532.4 Hz; '20 flat of D' is D-20, 580.6 Hz; ")
+    assert (said.count(";"), "'532" in said) == (13, False)
+
+
 def test_outcome_words_among_remarks_are_said_to_stay_so(tmp_path: Path) -> None:
     made = draft(tmp_path, "reed,date,F,notes\n1,24/11/26,757,good\n2,24/11/26,757,Lost\n3,24/11/26,757,a chip\n")
     assert [guess.what for guess in made.guesses if guess.about == "note"] == [

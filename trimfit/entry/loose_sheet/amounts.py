@@ -118,8 +118,8 @@ class Amounts:
             if guessed and (read := amounts._numbers_read(column, cells)):
                 span = f"{min(read):.5g} to {max(read):.5g}"
                 notes.guess("units", column.name, f"{guessed}, by its numbers, {span}")
-            words = [cell for cell in dict.fromkeys(cells) if column.role == "crow" and not cell[0].isdigit()]
-            amounts._say_crows(column, words, notes)
+            if column.role == "crow":
+                amounts._say_crows(column, list(dict.fromkeys(cells)), notes)
         return amounts
 
     def _numbers_read(self, column: Column, cells: Sequence[str]) -> list[float]:
@@ -131,16 +131,15 @@ class Amounts:
                 read += numbers_in([cell], _parse_of(column))
         return read or numbers_in(cells, _parse_of(column))
 
-    def _say_crows(self, column: Column, words: Sequence[str], notes: Notes) -> None:
-        """Note how each crow in words was understood, the first ten of them."""
+    def _say_crows(self, column: Column, cells: Sequence[str], notes: Notes) -> None:
+        """Note how each crow in words was understood, those that begin with their cents among them."""
         said = []
-        for word in words:
+        for word in (cell for cell in cells if any(map(str.isalpha, cell.lower().replace("hz", "")))):
             with suppress(InputError):
                 self.read(column, word)
                 said.append(f"{word!r} is {crow_in_words(parse_crow_hz(word))}")
         if said:
-            more = f"; and {len(said) - 10} more" if len(said) > 10 else ""
-            notes.guess("crow words", column.name, "; ".join(said[:10]) + more)
+            notes.guess("crow words", column.name, "; ".join(said))
 
     def read(self, column: Column, cell: str, reference_hz: float | None = None) -> float:
         """A cell as the number that the log keeps, in the log's unit. reference_hz: what cents are counted from.
