@@ -41,6 +41,9 @@ def typed(log: Path, *words: str, answer: str = "", prompt: str = "y log it as t
     if answer:
         child.expect_exact(prompt)
         asked = child.before
+        for unknown in ("m", "s", ""):  # is asked again
+            child.sendline(unknown)
+            child.expect_exact(prompt)
         child.sendline(answer)
     else:
         asked = ""

@@ -52,6 +52,7 @@ def test_a_doubt_about_a_run_marks_every_reed_of_it_and_its_remedy_mends_them_al
     bench.say("log", "reed", "R-1", "--type", "ridge cut", "--batch", "B-1")
     said = bench.say("log", "reed", "R-5..R-7", "--type", "rigde cut", "--batch", "B-1")
     assert "trimfit log reed R-5..R-7 --type TYPE --move" in said
+    assert "or, if its batch is: trimfit log reed R-5..R-7 --batch BATCH --move" in " ".join(said.split())
     marked = [mark["reed"] for mark in bench.json("check")["marks"]]
     assert marked == [reed for reed in ("R-5", "R-6", "R-7") for _ in ("name-alike", "batch-types")]
     bench.say("log", "reed", "R-5..R-7", "--type", "ridge cut", "--move")

@@ -117,6 +117,8 @@ def test_readings_of_a_sitting_that_differ_are_named_whatever_is_answered() -> N
         "three readings since the cut run from 7 to 0 cents under, further apart than readings err: "
         "the answer weighs them all"
     )
+    aside = replace(two, gaps_cents=(-7.0, 0.2), set_aside=("2026-03-01 10:05",))
+    assert basis(aside).endswith("the answer takes that of 2026-03-01 10:05 to be wrong")
     assert basis(replace(two, gaps_cents=(-4.0, -1.0))) == ""
 
 

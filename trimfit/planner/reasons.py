@@ -37,8 +37,8 @@ class Grounds:
     notes_read: readings with any note; gap_read: those with F and E both, untaped; since_cut: those of them that were
     taken in the aim's chanter since anything was last taken off. a_apart_cents: how far the last reading's high A
     stands over its low A, where it counts for less because of it, else 0. low_weight: when the readings that nothing
-    bears out were taken, as text. doubtful: the one reading since the last cut is unbalanced, not borne out, or marked
-    at entry.
+    bears out were taken, as text; set_aside: the same of those that the answer takes to be wrong. doubtful: the one
+    reading since the last cut is unbalanced, not borne out, or marked at entry.
     longest_mm: longest cut logged of the type; kpa_assumed: (taken as, asked for) where the order names a pressure and
     the last reading none; chanter_unread: the chanter, where nobody has read F and E in it yet. idle_days: since the
     last reading, 0 while its sitting lasts. event: the last event and its time, as `soaked 2026-03-05 10:00`, where it
@@ -64,6 +64,7 @@ class Grounds:
     since_cut: int = 1
     doubtful: bool = False
     low_weight: tuple[str, ...] = ()
+    set_aside: tuple[str, ...] = ()
     longest_mm: float | None = None
     kpa_assumed: tuple[float, float] | None = None
     chanter_unread: str = ""
@@ -176,7 +177,14 @@ def disagreement(grounds: Grounds, action: str) -> str:
         return f"the last two readings differ by {cents_words(off)}: neither is trusted yet, read once more"
     if action == "read-again":
         return f"{_readings_run(grounds)}: seat it afresh and read once more"
-    return f"{_readings_run(grounds)}, further apart than readings err: the answer weighs them all"
+    counted = ": the answer weighs them all"
+    if grounds.set_aside:
+        one = len(grounds.set_aside) == 1
+        times = " and ".join(grounds.set_aside[:3])
+        counted = f": the answer takes {'that' if one else 'those'} of {times} to be wrong"
+    elif grounds.low_weight:
+        counted = ""
+    return f"{_readings_run(grounds)}, further apart than readings err{counted}"
 
 
 def leanings(grounds: Grounds, action: str = "trim") -> list[str]:

@@ -115,6 +115,9 @@ def grounds(bench: Bench, seen: Seen, aim: Aim) -> Grounds:
         since_cut=len(since),
         doubtful=marked,
         low_weight=() if off else low,
+        set_aside=tuple(
+            _which(r.record, history) for r in lasting if r.entry in set(seen.state.set_aside) - set(seen.low_weight)
+        ),
         kpa_assumed=assumed if assumed and abs(assumed[0] - assumed[1]) >= 0.05 else None,
         chanter_unread=(aim.chanter or "") if unread else "",
         idle_days=seen.state.idle_days,

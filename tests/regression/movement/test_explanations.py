@@ -15,8 +15,9 @@ from trimfit.regression.posterior.reed import ReedState, batch_states
 E, F = 6, 7
 
 
-def sitting_of(*swapped: bool, owner: bool = False) -> tuple[ReedState, LatestSitting | None]:
-    """A new reed after readings of one sitting, of which some have F and E taken for each other, and that sitting.
+def sitting_of(*swapped: float, owner: bool = False) -> tuple[ReedState, LatestSitting | None]:
+    """A new reed after readings of one sitting, of which some have F and E taken for each other (True), or an F
+    that is so many cents off, and that sitting.
 
     owner: they were taken in a chanter that is with its owner.
     """
@@ -28,7 +29,9 @@ def sitting_of(*swapped: bool, owner: bool = False) -> tuple[ReedState, LatestSi
     y[:, E] += 20.0
     y += (np.linalg.cholesky(model.noise_cov) @ np.random.default_rng(3).standard_normal((K, n))).T
     for row, slip in zip(y, swapped, strict=True):
-        if slip:  # the note that is F's by name lies 204 cents higher: each output is in cents from its own just note
+        if slip is not True:
+            row[F] += slip
+        else:  # the note that is F's by name lies 204 cents higher: each output is in cents from its own just note
             row[F], row[E] = row[E] - 204.0, row[F] + 204.0
     rows = replace(
         part_of(shop.rows, np.zeros(n, dtype=np.intp)), y=y, removed_mm=np.zeros(n), lip=np.zeros(n),
@@ -49,7 +52,7 @@ def sitting_of(*swapped: bool, owner: bool = False) -> tuple[ReedState, LatestSi
     return state, latest_sitting(state, weighed, coding, ("Far",), 0, settled(rows)[-1])
 
 
-def gaps_seen(*swapped: bool) -> tuple[float, float, NDArray[np.float64]]:
+def gaps_seen(*swapped: float) -> tuple[float, float, NDArray[np.float64]]:
     """Mean and sd of the reed's F - E, and the chances of the other explanations."""
     state, latest = sitting_of(*swapped)
     assert latest is not None
@@ -79,6 +82,12 @@ def test_a_sound_reading_after_a_slip_is_followed() -> None:
     mean, sd, _ = gaps_seen(True, False)
     assert abs(mean + 40.0) < 8.0
     assert sd < 5.0
+
+
+def test_two_that_are_wrong_in_their_own_ways_are_both_set_aside() -> None:
+    """Was: one could be wrong, and the other was averaged with the sound ones."""
+    mean, _, _ = gaps_seen(0.0, 0.0, -60.0, -250.0)
+    assert abs(mean + 40.0) < 8.0
 
 
 def test_a_sound_reading_of_an_owner_errs_by_what_it_is_counted_with() -> None:

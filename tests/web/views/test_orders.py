@@ -74,6 +74,7 @@ def test_as_many_blanks_are_marked_as_are_to_be_started(look: Visitor, found: Pi
     assert text.count(" checked") == found.to_start
     assert found.need is not None
     assert f"The run: {found.need.hours()}." in text
+    assert found.shortage()[1:] in " ".join(text.split())  # names as they are: was all in small letters
     assert f"good, {found.blanks[0].minutes:.0f} minutes" in " ".join(text.split())
     assert look.see("/blanks", order=ORDER, all="1").text.count('type="checkbox"') == len(found.blanks)
     assert look.see("/blanks", order="O-none").status == 404

@@ -10,13 +10,14 @@ from trimfit.base.errors import command, short
 from trimfit.cli.output.screen import prose, prose_width, say
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Callable, Collection, Sequence
 
     from trimfit.base.answers import Advice
     from trimfit.base.records import Doubt
     from trimfit.session.session import Session
     from trimfit.verbs.log import EntryResult, Verdict
 
+KEEP = ("y", "yes", "keep")
 NAMED = ("reed", "order", "chanter")  # of other kinds an entry is about a reed or an entry
 
 
@@ -75,9 +76,9 @@ def _asked_before(log_it: Callable[..., EntryResult]) -> EntryResult | None:
     try:
         return log_it(sure=False)
     except Doubtful as doubtful:
-        answer = _answer(doubtful.doubts, "y log it as typed, n do not log it: ")
+        answer = _answer(doubtful.doubts, "y log it as typed, n do not log it: ", (*KEEP, "n", "no", "drop"))
         # Left at the question: a measured reading is not thrown away, and nobody has said yes to anything else.
-        if answer in ("y", "yes", "keep") or (answer is None and doubtful.measured):
+        if answer in KEEP or (answer is None and doubtful.measured):
             return log_it(sure=True)
         return None
 
@@ -85,12 +86,15 @@ def _asked_before(log_it: Callable[..., EntryResult]) -> EntryResult | None:
 def is_it_right(doubts: Sequence[Doubt]) -> Verdict:
     """Ask a person about doubts on an entry that is in the log; no answer leaves it there, marked."""
     moved = may_have_moved(doubts)
+    wrong = ("n", "no", "drop", *(("r", "read") if moved else ()))
     answer = _answer(
-        doubts, "r strike it, m it has moved, y keep it marked: " if moved else "y keep it as typed, n strike it: "
+        doubts,
+        "r strike it, m it has moved, y keep it marked: " if moved else "y keep it as typed, n strike it: ",
+        (*KEEP, *wrong, *(("m", "moved", "") if moved else ())),
     )
-    if moved and answer in ("m", "moved"):
+    if answer in ("m", "moved"):
         return "moved"
-    return "wrong" if answer in ("n", "no", "r", "read", "drop") else "keep"
+    return "wrong" if answer in wrong else "keep"
 
 
 def may_have_moved(doubts: Sequence[Doubt]) -> bool:
@@ -98,11 +102,13 @@ def may_have_moved(doubts: Sequence[Doubt]) -> bool:
     return any(doubt.kind == "misread-or-moved" for doubt in doubts)
 
 
-def _answer(doubts: Sequence[Doubt], question: str) -> str | None:
-    """What a person answers, in small letters; None where the question is left."""
+def _answer(doubts: Sequence[Doubt], question: str, known: Collection[str]) -> str | None:
+    """What a person answers, one of those known, in small letters; None where the question is left."""
     say(*(f"? {' '.join(doubt.sentence.split())}" for doubt in doubts))
     try:
-        return input(question).strip().lower()
+        while (answer := input(question).strip().lower()) not in known:
+            pass
+        return answer
     except (EOFError, KeyboardInterrupt):
         sys.stdout.write("\n")
         return None
@@ -153,6 +159,8 @@ def doubt_lines(kept: EntryResult) -> list[str]:
     elif lines and kept.entries:
         remedy = command(*kept.remedy or ("log", "strike", "ENTRY"))
         lines += prose(f"kept and marked, each of them; if it is wrong: {remedy}")
+        if kept.remedy and any(one.kind == "batch-types" for one in kept.doubts):
+            lines += prose(f"or, if its batch is: {command(*kept.remedy[:3], '--batch', 'BATCH', '--move')}")
         lines += [] if kept.remedy else prose(f"each ENTRY is listed by: {command('check')}")
     elif lines:
         lines += prose(f"kept and marked; if it is wrong: {strike}")

@@ -4,8 +4,9 @@ Readings' errors are now and then several times what they mostly are (a reed not
 then jumps between two sittings. Once enough readings are there, the fit tells which (`batch.sound_weights`, `jumps`).
 The latest sitting cannot be judged so. It is taken as a mixture over explanations e: the reed jumped before it, or not;
 one of its readings was wild (WILD times the usual variance); or its F and E are a slip (taken for each other, mistyped,
-of another reed), so that they tell next to nothing; or none of this. With D the design of the sitting's readings, and
-m, C the state as it was without them,
+of another reed), so that they tell next to nothing; or none of this. Where one such is the likeliest, one more is tried
+besides, for as long as that is likelier still. With D the design of the sitting's readings, and m, C the state as it
+was without them,
 
     P(e | y) ~ P(e) N(y; D m, D (C + J_e) D' + N_e)
 
@@ -18,6 +19,7 @@ survey of sampling from contaminated distributions; Harrison & Stevens (1976), J
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -57,8 +59,9 @@ class Explanation:
 class LatestSitting:
     """A reed's latest sitting, reading by reading: cents (m,) of the outputs taken, their design (m, d) under the
     reading's own conditions, the errors (m, m) as they were counted, as they would be for a sound reading, and for one
-    whose F and E are a slip; jumped: whether a jump before the sitting was counted; days_before: since the sitting
-    before, None for the first."""
+    whose F and E are a slip; labels: their entries; jumped: whether a jump before the sitting was counted; days_before:
+    since the sitting before, None for the first.
+    """
 
     cents: tuple[Array, ...]
     designs: tuple[Array, ...]
@@ -67,6 +70,7 @@ class LatestSitting:
     slipped: tuple[Array, ...]
     jumped: bool
     days_before: float | None
+    labels: tuple[str, ...]
 
 
 def latest_sitting(
@@ -110,11 +114,11 @@ def latest_sitting(
         noise = [reading_noise(w[None, taken], state.noise_cov[spot])[0] + error[spot] for w in (rows.weight[at], own)]
         slipped = noise[1] + np.diag(np.where(np.isin(taken, (E_NOTE, F_NOTE)), SLIP_CENTS**2, 0.0))
         level = rows.y[at, taken] + (since[taken] if state.idle_days == 0 else 0.0)
-        parts.append((level, design[taken], *noise, slipped))
+        parts.append((level, design[taken], *noise, slipped, str(rows.label[at])))
     if not parts:
         return None
-    cents, designs, counted, sound, slipped = zip(*parts, strict=True)
-    return LatestSitting(cents, designs, counted, sound, slipped, jumped, days)
+    cents, designs, counted, sound, slipped, labels = zip(*parts, strict=True)
+    return LatestSitting(cents, designs, counted, sound, slipped, jumped, days, labels)
 
 
 def _less(state: ReedState, design: Array, cents: Array, noise: Array, share: float) -> ReedState:
@@ -163,30 +167,34 @@ def _weighed(
     if latest.days_before is not None:
         jump_chance = movement.chance_of_jump(max(latest.days_before, SITTING_DAYS))
     n = len(latest.cents)
-    errors = list(latest.sound)
-    each: list[tuple[float, list[Array]]] = [((1.0 - wild - SLIPS) ** n, errors)]
-    for i in range(n):
-        for share, noise in ((wild, WILD * latest.sound[i]), (SLIPS, latest.slipped[i])):
-            each.append((share * (1.0 - wild - SLIPS) ** (n - 1), [*errors[:i], noise, *errors[i + 1 :]]))
-    cases = [
-        (p * chance, moved, block_diagonal(noises))
-        for moved, p in ((False, 1.0 - jump_chance), (True, jump_chance))
-        if p > 0.0
-        for chance, noises in each
-    ]
-    logs, states = [], []
-    for prior, moved, noise in cases:
-        start = before.moved(movement.jump, since=state.idle_days == 0) if moved else before
-        spread = design @ start.cov @ design.T + noise
-        error = cents - design @ start.mean
-        root = np.linalg.cholesky(0.5 * (spread + spread.T))
-        freed = np.linalg.solve(root, error)
-        logs.append(math.log(prior) - 0.5 * float(freed @ freed) - float(np.log(np.diag(root)).sum()))
-        states.append((start, noise))
-    shares = np.exp(np.array(logs) - max(logs))
-    shares /= shares.sum()
+    shares, errors = (wild, SLIPS), ([WILD * one for one in latest.sound], latest.slipped)
+    starts = [(1.0 - jump_chance, False, before)]
+    if jump_chance > 0.0:
+        starts.append((jump_chance, True, before.moved(movement.jump, since=state.idle_days == 0)))
+    cases: list[tuple[float, bool, dict[int, int], ReedState, Array]] = []
+    wrong: dict[int, int] = {}  # a reading's number -> 0 wild, 1 a slip: as in the likeliest explanation yet
+    tried = [wrong]
+    for size in range(n):
+        tried += [{**wrong, i: how} for i in range(n) if i not in wrong for how in range(2)]
+        for each, (chance, moved, start) in itertools.product(tried, starts):
+            noise = block_diagonal([errors[each[i]][i] if i in each else latest.sound[i] for i in range(n)])
+            prior = chance * (1.0 - sum(shares)) ** (n - len(each)) * math.prod(shares[how] for how in each.values())
+            if prior <= 0.0:
+                continue
+            spread = design @ start.cov @ design.T + noise
+            error = cents - design @ start.mean
+            root = np.linalg.cholesky(0.5 * (spread + spread.T))
+            freed = np.linalg.solve(root, error)
+            log = math.log(prior) - 0.5 * float(freed @ freed) - float(np.log(np.diag(root)).sum())
+            cases.append((log, moved, each, start, noise))
+        wrong, tried = max(cases, key=lambda case: case[0])[2], []
+        if len(wrong) <= size:
+            break
+    logs = np.array([case[0] for case in cases])
+    chances = np.exp(logs - logs.max())
+    chances /= chances.sum()
     return [
-        (float(p), start.updated(design, cents, noise), moved)
-        for p, (start, noise), (_, moved, _) in zip(shares, states, cases, strict=True)
+        (float(p), replace(start.updated(design, cents, noise), set_aside=tuple(latest.labels[i] for i in each)), moved)
+        for p, (_, moved, each, start, noise) in zip(chances, cases, strict=True)
         if p > LEAST_CHANCE
     ]

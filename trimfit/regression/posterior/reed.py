@@ -73,6 +73,7 @@ class ReedState:
     `chanters` names the chanters whose offsets follow the sixty coefficients; noise_cov (10, 10) is one reading's.
     idle_days: since the last reading, 0 while its sitting lasts; sittings: how many there were up to the moment, with
     one that begins then; movement: its type's; unsettled (2,): how far it has yet to settle by age, and by work done.
+    set_aside: entries of the latest readings that are wild, or a slip, by this explanation (`movement.explanations`).
     """
 
     mean: Array
@@ -87,6 +88,7 @@ class ReedState:
     sittings: int = 1
     movement: TypeMovement | None = None
     unsettled: Array = field(default_factory=lambda: np.zeros(2))
+    set_aside: tuple[str, ...] = ()
 
     @property
     def sitting_at(self) -> slice:
