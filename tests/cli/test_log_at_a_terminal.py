@@ -41,7 +41,7 @@ def typed(log: Path, *words: str, answer: str = "", prompt: str = "y log it as t
     if answer:
         child.expect_exact(prompt)
         asked = child.before
-        for unknown in ("m", "s", ""):  # is asked again
+        for unknown in ("s", "what"):  # is asked again
             child.sendline(unknown)
             child.expect_exact(prompt)
         child.sendline(answer)

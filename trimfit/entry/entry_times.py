@@ -35,11 +35,13 @@ class Placed:
     at: str
     where: str = ""
     behind: bool = False
-    day: _Entry | None = None
+    day: Entry | None = None
 
 
 @dataclass(frozen=True, slots=True)
-class _Entry:
+class Entry:
+    """One entry of a reed: when it was done (seconds since 1970 UTC, and as text), its kind, its doubts."""
+
     at_s: float
     word: str
     at: str
@@ -48,17 +50,17 @@ class _Entry:
     doubts: tuple[str, ...] = ()
 
 
-def entries_of(history: ReedHistory) -> list[_Entry]:
+def entries_of(history: ReedHistory) -> list[Entry]:
     """A reed's readings, trims, events and outcome in order of time."""
     left = [history.outcome] if history.outcome is not None else []
     logged: list[Logged[Any]] = [*history.readings, *history.trims, *history.events, *left]
     return sorted(map(_entry, logged), key=lambda one: one.at_s)
 
 
-def _entry(one: Logged[Any]) -> _Entry:
+def _entry(one: Logged[Any]) -> Entry:
     kind = kind_of_record(one.record)
     word = f"event {short(one.record.event)!r}" if kind.name == "event" else kind.name
-    return _Entry(one.at_s, word, getattr(one.record, kind.time or ""), one.entry, one.record, one.doubts)
+    return Entry(one.at_s, word, getattr(one.record, kind.time or ""), one.entry, one.record, one.doubts)
 
 
 def without(history: ReedHistory, entry: str, *, before: bool = False) -> ReedHistory:
@@ -136,7 +138,7 @@ def place(
     return Placed(text, where)
 
 
-def _after(entries: list[_Entry], after: str, reed: str, now: str) -> Placed:
+def _after(entries: list[Entry], after: str, reed: str, now: str) -> Placed:
     """The time right after an entry that is named by its id or the first letters of it, and before the next one."""
     word = begun_id(after)
     named = [one for one in entries if one.entry.startswith(word)]
@@ -157,7 +159,7 @@ def _after(entries: list[_Entry], after: str, reed: str, now: str) -> Placed:
     return Placed(text, f"after the {_words(first, now)} and before the {_words(then, now)}", day=day)
 
 
-def _words(one: _Entry, now: str) -> str:
+def _words(one: Entry, now: str) -> str:
     """An entry by its kind and its time: `reading of 14:30`, `event 'soaked' of 14:30`; with the day where that is not
     today."""
     said = local_minute(one.at)

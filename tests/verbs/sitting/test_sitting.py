@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from tests.verbs.sitting.fakes import CUT, Clock, StatedBench, play, seated, shop_log
-from trimfit.base.errors import InputError, LogError, TrimfitError
+from trimfit.base.errors import InputError, LogError, TrimfitError, command
 from trimfit.base.pitch import DEFAULT_RATIOS
 from trimfit.base.records import Action, Doubt, Event, Order, Outcome, Reading, Reed, ReedHistory, Trim
 from trimfit.log.journal import Journal
@@ -861,3 +861,18 @@ def test_a_reed_goes_to_stock_unread_or_after_a_refused_line_only_if_the_maker_s
     found = journal.of_reed("R-1").outcome
     assert found is not None
     assert (found.record.outcome, found.doubts) == ("to-stock", ())
+
+
+def test_what_the_command_line_does_is_said_in_the_words_of_the_bench(journal: Journal) -> None:
+    """Was: the reason named `--chanter NAME` and `trimfit log amend …`, which do nothing here."""
+    entry = journal.append(Reading("R-1", "2026-03-31T08:00", None, None, {"f": 771.1, "e": 711.6})).entry
+    remedy = f"name it (--chanter NAME), or put it in ({command('log', 'amend', entry, 'chanter=NAME')})"
+    sitting = seated(journal, advice=replace(CUT, reason=remedy))
+    said = " ".join(" ".join(sitting.open()).split())
+    assert "name it (ch NAME), or put it in (fix 1 ch NAME)" in said
+    assert play(sitting, f"trimfit log amend {entry} chanter=Heron") == [
+        "! that is for the shell; here: fix 1 ch Heron"
+    ]
+    assert play(sitting, f"trimfit log strike {entry}") == [f"! that is for the shell; here: j {entry[:10]}"]
+    assert play(sitting, "trimfit ask R-1") == ["! that is for the shell; here: ? for the words"]
+    assert "ch Heron" in " ".join(play(sitting, "fix 1 ch Heron"))

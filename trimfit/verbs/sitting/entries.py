@@ -33,8 +33,6 @@ from trimfit.verbs.sitting.held_entries import (
 from trimfit.verbs.sitting.reed_in_hand import LoggedHere, ReedInHand
 from trimfit.verbs.wording import expected_line, work_left
 
-MOST_LISTED = 9
-
 
 class Entries(ReedInHand):
     """Trims, events, outcomes and new reeds; how any entry gets into the log, and is put right or taken back."""
@@ -121,7 +119,7 @@ class Entries(ReedInHand):
         """When a record is made: now, or as it was typed; where that puts it is said."""
         placed = place(self._here(), record_at, zone=self.bench.session.settings.time_zone, now=self.clock(), at=at)
         if placed.where:
-            yield from wrapped(f"  {placed.where}", self.width)
+            yield from wrapped(f"  {self._in_words_here(placed.where)}", self.width)
         return placed.at
 
     def _propose(self, held: Held) -> Iterator[str]:
@@ -295,7 +293,7 @@ class Entries(ReedInHand):
         """List this reed's last entries with numbers, or put what is right in the place of one: `fix 2 0.65`."""
         self._reload()
         number, _, words = rest.partition(" ")
-        listed = {str(i): one for i, one in enumerate(entries_of(self._here())[::-1][:MOST_LISTED], 1)}
+        listed = self._numbered()
         if number and number not in listed:
             what = f"no entry of {plain_name(self._here().reed.record.reed)} has number {short(number)!r}"
             raise InputError(what, "fix", f"it has 1 to {len(listed)}" if listed else "nothing is logged of it")

@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
 
 from trimfit.base.answers import Advice
 from trimfit.base.column_words import ValueMeaning
-from trimfit.base.errors import InputError, TrimfitError, command
+from trimfit.base.errors import InputError, TrimfitError, command, commands_in
 from trimfit.base.pitch import cents_from_440
 from trimfit.base.plain_words import chance_words, plain_name, signed, wrapped
 from trimfit.base.records import Doubt, ReedHistory, Settings
+from trimfit.entry.entry_times import ELSEWHERE, Entry, entries_of
 from trimfit.entry.parsed_lines import ReadingLine
 from trimfit.log.settings import scale_of
 from trimfit.verbs.log import read_in, reference_hz
@@ -29,6 +31,7 @@ from trimfit.verbs.wording import (
 )
 
 MOST_GAPS = 8
+MOST_LISTED = 9
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,9 +74,34 @@ class ReedInHand:
     def _fault(self, error: TrimfitError) -> Iterator[str]:
         self.faults += 1
         for line in error.lines() if isinstance(error, InputError) else [error.line()]:
-            said = f"! {plain_name(line, 600)}"
+            said = f"! {plain_name(self._in_words_here(line), 600)}"
             # A script's faults go to stderr, one a line.
             yield from [said] if self.scripted else wrapped(said, self.width)
+
+    def _numbered(self) -> dict[str, Entry]:
+        """This reed's last entries by the numbers that `fix` gives them."""
+        return {str(i): one for i, one in enumerate(entries_of(self._here())[::-1][:MOST_LISTED], 1)}
+
+    def _done_here(self, told: str) -> str:
+        """What is typed here for a command that mends an entry: `fix 2 ch NAME`, `j rea-h5jvor`; empty for others."""
+        words = re.sub(r"^trimfit( --log ('[^']*'|\S+))*", "", told).split()
+        if words[:1] != ["log"] or words[1:2] not in (["amend"], ["strike"]) or len(words) < 3:
+            return ""
+        entry = words[2]
+        if words[1] == "strike":
+            return f"j {entry[:10]}"
+        listed = self._numbered() if self.history is not None else {}
+        number = next((number for number, one in listed.items() if one.entry.startswith(entry)), "")
+        said = " ".join(words[3:]).replace("chanter=", "ch ").replace("length=", "length ")
+        return f"fix {number} {said}".strip() if number else ""
+
+    def _in_words_here(self, text: str) -> str:
+        """What the verbs say, with the words of the bench for their commands and options."""
+        for told in commands_in(text):
+            if here := self._done_here(told):
+                text = text.replace(f"{told} --why …", here).replace(told, here)
+        text = text.removesuffix(ELSEWHERE).replace("(--chanter NAME)", "(ch NAME)")
+        return text.replace("with --at or --after", "with at TIME")
 
     def _doubted(self, doubts: Sequence[Doubt]) -> Iterator[str]:
         """The questions that doubts are asked as."""
@@ -154,7 +182,8 @@ class ReedInHand:
             yield from wrapped(f"> no answer: {plain_name(error.line(), 600)}", self.width)
             return
         yield from first_lines(self.advice, self.width)
-        yield from advice_lines(self.advice, self.width)
+        reason, *notes = map(self._in_words_here, (self.advice.reason, *self.advice.notes))
+        yield from advice_lines(replace(self.advice, reason=reason, notes=tuple(notes)), self.width)
 
     def _again(self, _: str) -> Iterator[str]:
         """The reed and its answer anew; a terminal is cleared before."""

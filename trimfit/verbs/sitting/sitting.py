@@ -89,6 +89,8 @@ class Sitting(Readings):
     def _feed(self, text: str) -> Iterator[str]:
         if text.startswith("#") or (self.scripted and not text):
             return
+        if text.startswith("trimfit "):
+            self._for_the_shell(text)
         if self.held is not None:
             left = yield from self._answer(self.held, text)
             if left is None:
@@ -117,6 +119,14 @@ class Sitting(Readings):
             yield from self._reading(text)
         else:
             yield from self._by_word(text)
+
+    def _for_the_shell(self, text: str) -> None:
+        """Raise InputError for a line that belongs into a shell; it names what does it here."""
+        words = [*text.split(), ""]
+        at = words.index("log") + 1 if "log" in words else 1
+        words_here = {**ELSEWHERE, "amend": "fix and its number", "reading": ELSEWHERE["log"], "reed": "new"}
+        here = self._done_here(text) or words_here.get(words[at], "? for the words")
+        raise InputError("that is for the shell", remedy=f"here: {here}")
 
     def _is_a_reed(self, text: str) -> bool:
         """Whether a line that could be a value is the name of a reed: with no reed chosen, or a whole number.
