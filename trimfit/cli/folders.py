@@ -341,9 +341,13 @@ def _checked(found: Checked) -> Sequence[str]:
     marks = counted(len(found.marks), "mark")
     rows = [[mark.entry, short(mark.reed, 18), mark.kind, mark.sentence] for mark in found.marks]
     listed = table(["entry", "reed", "mark", "why"], rows, wrap=True) if rows else []
+    kinds = {mark.entry[:3] for mark in found.marks}
+    named = [kind for kind in ("reed", "chanter", "order") if kind[:3] in kinds]
+    remedies = [command("log", "amend", "ENTRY")] if kinds - {kind[:3] for kind in named} else []
+    remedies += [f"of {'an' if k == 'order' else 'a'} {k} with {command('log', k, k.upper())} …" for k in named]
     foot = prose(
-        "a right entry is left as it is, with its mark; a wrong one is put right with "
-        f"{command('log', 'amend', 'ENTRY')}, of a reed with {command('log', 'reed', 'REED')}, or taken back with "
+        "a right entry is left as it is, with its mark; a wrong one is put right "
+        f"{'with ' * (not remedies[0].startswith('of '))}{', '.join(remedies)}, or taken back with "
         f"{command('log', 'strike', 'ENTRY')}"
     )
     return [f"the log is sound: {standing}, {found.struck:,} struck, {marks}", *listed, *(foot if rows else [])]

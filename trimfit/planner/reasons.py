@@ -373,9 +373,13 @@ def reason(choice: Choice, aim: Aim, grounds: Grounds, suits: str = "") -> str:
         elif for_target := _off_target(choice, aim):
             said = f"{for_target}, to be seen again nearer the end"
         aimed = _away(choice, aim, grounds.here, grounds.away()) if grounds.here else ""
+        unread_since = grounds.worked and grounds.gap_read and not grounds.since_cut and not grounds.impossible
+        since = "this is predicted: not read since the cut" if unread_since else ""
         lay = f"it lay {_days(grounds)}: its chance counts that" if grounds.idle_days >= LONG_DAYS else ""
         return "; ".join(
-            part for part in (_hardly_and_what_then(grounds), aimed, said, _longest(choice, grounds), lay) if part
+            part
+            for part in (since, _hardly_and_what_then(grounds), aimed, said, _longest(choice, grounds), lay)
+            if part
         )
     if choice.action == "read-again":
         said = _read_again(choice, aim, grounds)

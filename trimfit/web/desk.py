@@ -60,6 +60,7 @@ class Desk:
         self._opening = threading.Lock()
         self._under_way: dict[object, Future[Any]] = {}
         self._step = ""
+        self._read: dict[str, str] = {}  # by token, what was understood of a form since the page was begun
         self._list = WorkList()
         self._due = threading.Event()  # the work list may be out of date
         self._closing = False
@@ -82,7 +83,7 @@ class Desk:
         """
         if not token:
             return await self.enter(verb, *args, **options)
-        return await self.enter(_once, token, verb, *args, **options)
+        return await self.enter(_once, self._read, token, verb, *args, **options)
 
     async def look(self, verb: Callable[Concatenate[Session, P], T], *args: P.args, **options: P.kwargs) -> T:
         """What a verb answers that reads a little of the log and works nothing out."""
@@ -191,14 +192,19 @@ class Desk:
             thread.shutdown()
 
 
-def _once(session: Session, token: str, verb: Callable[..., EntryResult], *args: Any, **options: Any) -> EntryResult:
+def _once(
+    session: Session, read: dict[str, str], token: str, verb: Callable[..., EntryResult], *args: Any, **options: Any
+) -> EntryResult:
     """What the form of a token became: logged now with the token beside it in one transaction, or long since."""
     with session.journal.writing():
         before = entry_of_form(session.journal, token)
         if before is not None:
             kind = kind_of_entry(before)
             about = session.journal.name_of(before)
-            return EntryResult(before, kind.name if kind is not None else "entry", about, new=False)
+            return EntryResult(
+                before, kind.name if kind is not None else "entry", about, new=False, read=read.get(token, "")
+            )
         kept = verb(session, *args, **options)
         keep_form(session.journal, token, kept.entry)
+        read[token] = kept.read
         return kept

@@ -132,6 +132,21 @@ def test_the_rows_under_a_wrong_head_are_looked_at_too(tmp_path: Path) -> None:
     ]
 
 
+def test_what_is_empty_is_named_beside_what_is_wrong(tmp_path: Path) -> None:
+    """Was: an empty cell was hidden by another fault of its row, a row without an amount by a wrong head."""
+    trims = "reed,done_at,length_mm,length,remark\nR-1,2026-03-01,,,none\nR-1,soon,,,\nR-1,2026-03-02,,0.1,\n"
+    outcomes = "reed,at,outcome\nR-1,,great\n"
+    said = faults_of(tmp_path, {**SHOP, "trims.csv": trims, "outcomes.csv": outcomes})
+    assert [line.partition(";")[0] for line in said] == [
+        "trims.csv:1: length: is no column of this file",
+        "trims.csv:2: length_mm: nothing was taken off",
+        "trims.csv:3: done_at: 'soon' is not a time",
+        "trims.csv:3: length_mm: nothing was taken off",
+        "outcomes.csv:2: outcome: 'great' is no outcome",
+        "outcomes.csv:2: at: is empty",
+    ]
+
+
 def test_chanters_that_nothing_knows_are_one_fault_with_the_file_to_add(tmp_path: Path) -> None:
     rows = "".join(f"R-1,2026-03-{day:02d},CH-1,780\n" for day in range(1, 29))
     reading = "reed,taken_at,chanter,f_hz\n" + rows + 'R-2,2026-03-01,"=new, blue",779\n'
@@ -479,6 +494,7 @@ REED = "reed,reed_type,batch,blade_mm,order\n"
             REED + "R-1,moulded,,230,\nR-2,,B-1,,\n",
             [
                 "reeds.csv:2: blade_mm: 230 is out of bounds; give 5 to 60: did you mean 23",
+                "reeds.csv:2: batch: is empty",
                 "reeds.csv:3: reed_type: is empty",
             ],
         ),

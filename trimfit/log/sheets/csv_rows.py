@@ -310,9 +310,10 @@ class RowReader:
         self.crow = at.get("crow") if kind.name == "reading" else None
         self.reference = at.get("reference_hz") if kind.name == "reading" else None
         self.cents = [(at[f"{note}_cents"], note) for note in NOTES if kind.name == "reading" and f"{note}_cents" in at]
+        self.place = {j: i for i, j, *_ in (*self.numbers, *self.texts, *((self.time,) if self.time else ()))}
         self.required = [(kind.index[c.name], c) for c in kind.columns if c.required]
         self.refers = [(kind.index[c.name], c.name, c.refers) for c in kind.columns if c.refers is not None]
-        self.present = {j for _, j, *_ in (*self.numbers, *self.texts, *((self.time,) if self.time else ()))}
+        self.present = set(self.place)
         self.present |= {kind.index["crow_hz"]} if self.crow is not None else set()
         self.present |= {kind.index[f"{note}_hz"] for _, note in self.cents}
         if not sheet.usable:  # of a column whose head is wrong no row is said to be empty, too
@@ -360,7 +361,7 @@ class RowReader:
         if self.cents:
             good &= self._from_cents(line, cells, values)
         for j, column in self.required:
-            if values[j] is None and good:
+            if values[j] is None and (good or (at := self.place.get(j, -1)) < 0 or not cells[at].strip()):
                 good = self._fault(line, column.name, InputError("is empty", remedy="every row needs one"))
         return values, at_s, good
 

@@ -206,7 +206,8 @@ def _take_rows(state: Intake, kind: Kind, sheet: Sheet) -> None:
             values[0] = _name_now(state, kind, values)
         if kind.time is None and values[key_at[0]] is not None:
             state.named[kind.name].add(str(values[key_at[0]]))
-        for where, what, remedy in _as_a_whole(kind, values) if good and sheet.usable else ():
+        whole = good and sheet.usable
+        for where, what, remedy in _as_a_whole(kind, values) if whole else _no_amount(kind, sheet, cells, values):
             faults.add(file, line, where, what, remedy)
             good = False
         if not _names_known(state, reader, line, values) or not good:
@@ -384,6 +385,14 @@ def _as_a_whole(kind: Kind, values: Sequence[Value]) -> list[tuple[str, str, str
         except InputError as error:
             return [("value", error.what, error.remedy)]
     return amounts(kind, values)
+
+
+def _no_amount(kind: Kind, sheet: Sheet, cells: Sequence[str], values: Sequence[Value]) -> list[tuple[str, str, str]]:
+    """That a row with another fault, or under a wrong head, holds no amount either: nothing that may be one."""
+    idle = {c.name for c in kind.columns if c.note is None and c.name not in ("length_mm", "lip_strokes", "crow_hz")}
+    heads = zip(sheet.heads, cells, strict=True)
+    held = any(cell.strip() not in ("", "0") for head, cell in heads if head not in (*idle, "reference_hz"))
+    return [] if held else amounts(kind, values)
 
 
 def _twice(kind: Kind, values: Sequence[Value], line: int, batch: Value) -> tuple[str, str]:

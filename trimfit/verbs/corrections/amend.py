@@ -64,7 +64,7 @@ def amended_record(journal: Journal, entry: str, words: Sequence[str]) -> tuple[
     if kind.name not in OF_A_REED:
         verb = ("settings",) if kind.name == "setting" else ("log", kind.name)
         remedy = f"say what is right with {command(*verb, journal.name_of(old))} …"
-        raise InputError(f"a {kind.name} is not amended", old, remedy)
+        raise InputError(f"{'an' if kind.name == 'order' else 'a'} {kind.name} is not amended", old, remedy)
     journal.refuse_struck(old)
     record: Amendable = kind.from_row(values)
     counted_from_hz = reference_hz(journal.of_reed(record.reed))

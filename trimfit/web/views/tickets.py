@@ -7,7 +7,7 @@ from starlette.responses import Response
 
 from trimfit.session.session import Session
 from trimfit.verbs.reviews.ticket import ticket_picture, tickets_of
-from trimfit.web.replies import desk_of, page
+from trimfit.web.replies import desk_of, page, wants_json
 from trimfit.web.words import link
 
 
@@ -16,6 +16,8 @@ async def tickets(request: Request) -> Response:
     order, reeds = request.query_params.get("order", ""), request.query_params.getlist("reed")
     if order:
         reeds = [*reeds, *await desk_of(request).answer(tickets_of, order)]
+    elif not reeds and wants_json(request):
+        reeds = [""]  # nothing named: refused as a reed without a name is
     for reed in reeds:
         await desk_of(request).look(known, reed)
     answer = {"files": [link("/tickets/card.png", reed=reed) for reed in reeds]}
