@@ -169,3 +169,9 @@ def test_what_an_event_did_is_not_put_down_to_lying(reason_key: str) -> None:
     assert "it was logged as moved 2026-11-30 04:22: F and E were not read since" in why(again, AIM, lay)
     if reason_key in ("vague", "past?"):
         assert reason(again, AIM, replace(lay, event_read=True)).startswith("it lay 90 days")
+
+
+def test_a_cut_of_a_reed_not_read_since_the_last_says_that_it_is_predicted() -> None:
+    said = "this is predicted: not read since the cut"
+    assert said in why(CUT, AIM, replace(KNOWN, worked=True, since_cut=0))
+    assert said not in why(CUT, AIM, replace(KNOWN, worked=True))

@@ -343,11 +343,12 @@ def _checked(found: Checked) -> Sequence[str]:
     listed = table(["entry", "reed", "mark", "why"], rows, wrap=True) if rows else []
     kinds = {mark.entry[:3] for mark in found.marks}
     named = [kind for kind in ("reed", "chanter", "order") if kind[:3] in kinds]
-    remedies = [command("log", "amend", "ENTRY")] if kinds - {kind[:3] for kind in named} else []
-    remedies += [f"of {'an' if k == 'order' else 'a'} {k} with {command('log', k, k.upper())} …" for k in named]
+    ways = [f"{'an' if one == 'order' else 'a'} {one} with {command('log', one, one.upper())}" for one in named]
+    if kinds - {kind[:3] for kind in named}:
+        ways.insert(0, f"with {command('log', 'amend', 'ENTRY')}")
+    right = f"{'' if ways[:1] and ways[0].startswith('with') else 'so: '}{', '.join(ways)}"
     foot = prose(
-        "a right entry is left as it is, with its mark; a wrong one is put right "
-        f"{'with ' * (not remedies[0].startswith('of '))}{', '.join(remedies)}, or taken back with "
+        f"a right entry is left as it is, with its mark; a wrong one is put right {right}, or taken back with "
         f"{command('log', 'strike', 'ENTRY')}"
     )
     return [f"the log is sound: {standing}, {found.struck:,} struck, {marks}", *listed, *(foot if rows else [])]

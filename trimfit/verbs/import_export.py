@@ -108,6 +108,8 @@ def export_folder(log: Path, folder: Path, progress: Progress | None = None, *, 
     from trimfit.log.sheets.folder_export import export_folder
 
     with Journal(log) as journal:
+        with journal.reading() as connection:
+            journal.refuse_damaged(connection, "nothing was exported")
         return Taken(export_folder(journal, folder, progress, force=force))
 
 

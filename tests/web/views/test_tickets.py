@@ -19,4 +19,6 @@ def test_an_order_has_a_card_for_each_of_its_reeds(look: Visitor) -> None:
 def test_an_order_that_is_not_there_is_said_in_words(look: Visitor) -> None:
     assert look.see("/tickets", order="O-none").status == 404
     assert look.see("/tickets/card.png", reed="nobody").status == 404
+    refused = look.see("/tickets", accept="application/json")
+    assert (refused.status, "no reed to write a ticket of" in refused.text) == (404, True)
     assert look.see("/tickets", reed="nobody").status == 404

@@ -277,8 +277,12 @@ class Store:
         with self.reading() as connection:
             backed_up(connection, target)
         with contextlib.closing(sqlite3.connect(target)) as copy:
-            if copy.execute("PRAGMA quick_check(1)").fetchone()[0] != "ok":
-                raise TrimfitError("the log is damaged; no backup was made", str(self.path), f"see {command('check')}")
+            self.refuse_damaged(copy, "no backup was made")
+
+    def refuse_damaged(self, connection: sqlite3.Connection, undone: str) -> None:
+        """Raise TrimfitError where the file of this log, or a copy of it, is damaged; `undone`: what was not done."""
+        if connection.execute("PRAGMA quick_check(1)").fetchone()[0] != "ok":
+            raise TrimfitError(f"the log is damaged; {undone}", str(self.path), f"see {command('check')}")
 
 
 def _may_write(path: Path) -> bool:

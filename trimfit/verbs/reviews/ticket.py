@@ -30,6 +30,8 @@ from trimfit.verbs.wording import in_all
 WORK = ("trim", "read-again")
 """Actions of advice that leave work to do."""
 
+NO_REED = "no reed to write a ticket of", "", "name reeds, or an order that has reeds"
+
 
 def ticket_of(bench: Bench, seen: Seen, advice: Advice) -> Ticket:
     """The card that goes with a reed: what its readings in its chanter say of it, in the aim's air.
@@ -192,7 +194,8 @@ def write_tickets(
     bench = session.bench(at_s)
     names = list(dict.fromkeys(names + (tickets_of(session, order, at_s) if order is not None else [])))
     if not names:
-        raise InputError("no reed to write a ticket of", order or "", "name reeds, or an order that has reeds")
+        what, remedy = NO_REED[0], NO_REED[2]
+        raise InputError(what, order or "", remedy)
     stems = file_stems(names)
     seen: dict[str, Seen] = {}
     out = {}

@@ -5,19 +5,21 @@ from __future__ import annotations
 from starlette.requests import Request
 from starlette.responses import Response
 
+from trimfit.base.errors import InputError
 from trimfit.session.session import Session
-from trimfit.verbs.reviews.ticket import ticket_picture, tickets_of
+from trimfit.verbs.reviews.ticket import NO_REED, ticket_picture, tickets_of
 from trimfit.web.replies import desk_of, page, wants_json
 from trimfit.web.words import link
 
 
 async def tickets(request: Request) -> Response:
-    """The cards of one reed, or of an order's reeds but those lost or put to stock; as JSON their addresses."""
+    """The cards of one reed, or of an order's reeds but those lost or put to stock; as JSON their addresses,
+    and the command's refusal where there is none."""
     order, reeds = request.query_params.get("order", ""), request.query_params.getlist("reed")
     if order:
         reeds = [*reeds, *await desk_of(request).answer(tickets_of, order)]
-    elif not reeds and wants_json(request):
-        reeds = [""]  # nothing named: refused as a reed without a name is
+    if not reeds and wants_json(request):
+        raise InputError(*NO_REED)
     for reed in reeds:
         await desk_of(request).look(known, reed)
     answer = {"files": [link("/tickets/card.png", reed=reed) for reed in reeds]}
