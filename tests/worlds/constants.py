@@ -231,8 +231,8 @@ def main() -> None:
                 if not after.equals(before):
                     moved, moved_se, more, more_se = changes(before, after)
                     effect = f"{moved:+.1f} ± {moved_se:.1f} %", f"{more:+.1f} ± {more_se:.1f}"
-            except (ArithmeticError, ValueError, IndexError, AssertionError, np.linalg.LinAlgError) as fault:
-                effect = "no fit", type(fault).__name__
+            except (ArithmeticError, ValueError, IndexError, AssertionError, np.linalg.LinAlgError):
+                effect = "no fit", "no fit"
         value = constant.value
         short = value if isinstance(value, int | float) else "table" if isinstance(value, dict) else "array"
         rows.append({"constant": f"`{constant.name}`", "file": constant.module.removeprefix("trimfit.regression."),
