@@ -27,7 +27,7 @@ from numpy.typing import NDArray
 
 from trimfit.planner.aim import Aim, AimPosterior
 from trimfit.planner.choice import FIRST_CUT, MOST_OVER_LONGEST, Rules, at_its_aim, rungs_of
-from trimfit.planner.lip_work import LipPlans
+from trimfit.planner.lip_work import LipPlans, may_meet
 from trimfit.planner.policy_table import Costs, PolicyTable, moved, reading_noise
 from trimfit.planner.quantities import CutError, Quantities, even_nodes, normal_cdf
 from trimfit.regression.curve import LEAST_SLOPE_CENTS
@@ -40,6 +40,7 @@ HARDLY_KNOWN, CAREFUL_SDS = 0.55, 2.5
 """A slope's log spread from which the table is too coarse (its last point but one); how many such spreads a first cut
 then leaves in hand, as the ceiling of 1 % asks for."""
 CHANTER_NODES, MOST_SHARED = 61, 0.995
+WANTS_CUTS = 0.5
 MOST_SHORT = 12
 """So many short cuts are followed at most: by then the limit on length has grown past any blade."""
 
@@ -172,7 +173,8 @@ def _pitch(
 ) -> tuple[Array, NDArray[np.bool_]]:
     """Chance of ending off the target pitch, visits and readings that it takes, the chance of ending under it, and the
     pitch's standard deviation (5, n), all 0 without a target; and where it is out of reach (n,), so that the chance is
-    1. unread (n,): which are read before anything else.
+    1. unread (n,): which are read before anything else. A reed that wants cuts and may yet meet there by what is known
+    is not out of reach, dear as the work may seem: it is worked on (`session.evidence.decide`).
 
     A pitch that misses on the side where strokes lead is mended by none: of the chance to end off the target that side
     is as likely as it is now, and the other one the rest.
@@ -190,13 +192,14 @@ def _pitch(
     mean, sd = plans.seen.meeting()
     far = (np.abs(mean - target) > tolerance + FAR_SDS * sd) & ((mean - target) * plans.per_stroke >= 0.0)
     never[asked[far]] = True
+    worked_on = may_meet(mean - target, sd, tolerance) & (cuts[asked] >= WANTS_CUTS)
     # of a reed that is to be read first, that reading tells whether the pitch is out of reach
     for part, read in ((~far & first, False), (~far & ~first, True)):
         if part.any():
             some = plans.rows(part)
             out[asked[part], :3] = some.outlook(first[part])
             if read:
-                never[asked[part]] = some.out_of_reach
+                never[asked[part]] = some.out_of_reach & ~worked_on[part]
     out[never, :3] = 1.0, 0.0, 0.0
     off = out[asked, 0]
     side = np.minimum(normal_cdf((np.sign(plans.per_stroke) * plans.off - tolerance) / sd), off)

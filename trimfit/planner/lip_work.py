@@ -29,6 +29,7 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
+from trimfit.base.normal import Z90
 from trimfit.planner.policy_table import Costs, read_first
 from trimfit.planner.quantities import CutError, Quantities, even_nodes, nodes, normal_cdf
 from trimfit.regression.outputs import Array
@@ -242,6 +243,11 @@ class LipPlans:
         if off.any():
             off &= np.minimum(self.read(), self.after_visit[1][:, 0]) > HARDLY_CHEAPER * self.costs.outside_minutes
         return off
+
+
+def may_meet(off_cents: Array, sd_cents: Array, tolerance_cents: Array) -> NDArray[np.bool_]:
+    """Whether the 90 % interval of a pitch so far off the target (n,) reaches into tolerance of it."""
+    return np.asarray(np.abs(off_cents) - Z90 * sd_cents <= tolerance_cents)
 
 
 class _Level(NamedTuple):

@@ -26,6 +26,7 @@ from trimfit.base.units import Interval
 from trimfit.planner.aim import Aim, AimPosterior
 from trimfit.planner.chance_past import UNLIKELY, can_close, chance_over
 from trimfit.planner.choice import Choice, Rules, Unconfirmed, choose
+from trimfit.planner.lip_work import may_meet
 from trimfit.planner.policy_table import MOST_READINGS
 from trimfit.planner.reasons import FEW_REEDS, NO_LENGTH_REASON, Grounds, Here
 from trimfit.regression.curve import KNOTS_MM, UNIT_MM, bent_mm, slope_at
@@ -282,10 +283,9 @@ def decide(bench: Bench, seen: Seen, posterior: AimPosterior, aim: Aim, ground: 
         return as_it_stands(choice, "since-cut?")
     if ground.doubtful:
         return as_it_stands(choice, "doubtful?")
-    off = abs(choice.meet_mean_cents - (aim.target_cents or 0.0))
-    reach = Z90 * choice.meet_sd_cents
-    if choice.action == "no-fit" and off - reach <= aim.tolerance_cents:
-        if off > reach and ground.since_cut < 2:
+    off, sd = abs(choice.meet_mean_cents - (aim.target_cents or 0.0)), choice.meet_sd_cents
+    if choice.action == "no-fit" and may_meet(np.array(off), np.array(sd), np.array(aim.tolerance_cents)):
+        if off > Z90 * sd and ground.since_cut < 2:
             return as_it_stands(choice, "no-fit?")
         # so little is known of where it will meet that reading it as it stands tells no more: nearer the end it shows
         other = choose(posterior, replace(aim, target_cents=None), table, rules, others, readings)

@@ -16,7 +16,7 @@ from trimfit.session.reed_forecasts import forecast_of, still_wanted
 from trimfit.session.session import Session
 from trimfit.verbs.allot import together
 from trimfit.verbs.ask import advise, weighed
-from trimfit.verbs.pick import SHARP, SURELY_OFF
+from trimfit.verbs.pick import PITCH_OPEN, SHARP, SURELY_OFF, pitch_open
 
 MOST_PLACES = 40
 SURELY_SHARP = 0.9
@@ -99,6 +99,8 @@ def _place(bench: Bench, seen: Seen, order: Order, name: str | None, *, finished
         remarks.append("may be too sharp for it already")
     elif forecast.off_pitch > SURELY_OFF:
         remarks.append("off the pitch asked for, and the lips do not reach")
+    elif pitch_open(forecast, aim):
+        remarks.append(PITCH_OPEN)
     if a_guess(bench, order.chanter):
         remarks.append("nobody has read F and E in this chanter: a guess")
     return Elsewhere(

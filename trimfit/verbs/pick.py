@@ -11,7 +11,7 @@ import numpy as np
 
 from trimfit.base.errors import InputError, command, short
 from trimfit.base.natural_order import as_counted
-from trimfit.base.normal import hz_interval
+from trimfit.base.normal import Z90, hz_interval
 from trimfit.base.plain_words import MOST_NAMED, away_words, chance_words
 from trimfit.base.records import Order, ReedHistory
 from trimfit.log.journal import Journal
@@ -20,7 +20,7 @@ from trimfit.planner.away import LEFT_SHARE, MOST_SENT, OnPitch, enough_sent, re
 from trimfit.planner.expected_cost import reeds_to_start
 from trimfit.planner.forecast import Forecast, good_on_nodes, mixed, on_pitch
 from trimfit.planner.quantities import Quantities, normal_cdf
-from trimfit.planner.reasons import basis
+from trimfit.planner.reasons import WIDE_TOLERANCES, basis
 from trimfit.review.results import hours_words
 from trimfit.session.evidence import grounds
 from trimfit.session.open_log import Bench, Seen
@@ -36,6 +36,7 @@ HARDLY = 0.05
 """A reed less likely than this to end good is allotted to nobody, and picked last."""
 SHARP = 0.5
 SURELY_OFF = 0.99
+PITCH_OPEN = "whether it will meet at the pitch asked for is not known yet"
 LEAST_GOOD, LEAST_SHARE = 0.05, 1e-3
 LIKELY, FEW_GOOD = 0.5, 0.25
 Foreseen = tuple[Seen, Forecast]
@@ -496,6 +497,12 @@ def cuts_known(bench: Bench, seen: Seen, aim: Aim, forecast: Forecast) -> bool:
     return forecast.sharp > SHARP or still_wanted(bench.posterior(seen, aim), aim) is not None
 
 
+def pitch_open(forecast: Forecast, aim: Aim) -> bool:
+    """Whether a reed for a pitch ordered may meet anywhere yet (`reasons.WIDE_TOLERANCES`)."""
+    wide = Z90 * forecast.pitch_sd_cents > WIDE_TOLERANCES * aim.tolerance_cents
+    return aim.target_cents is not None and wide
+
+
 def promise(bench: Bench, seen: Seen, aim: Aim, forecast: Forecast) -> tuple[str, str]:
     """What a reed of the stock promises for an aim, in words: length and cuts (empty where none will do), and what
     else is to be known."""
@@ -513,6 +520,8 @@ def promise(bench: Bench, seen: Seen, aim: Aim, forecast: Forecast) -> tuple[str
         remarks.append("how much has to come off is not known")
     else:
         text = f"about {forecast.need_mm:.2f} mm to come off in {max(forecast.cuts, 1.0):.1f} cuts"
+    if max(forecast.sharp - SHARP, forecast.off_pitch - SURELY_OFF) <= 0.0 and pitch_open(forecast, aim):
+        remarks.append(PITCH_OPEN)
     leans = basis(replace(ground, chanter_unread=""))
     return text, "; ".join([*remarks, *([leans] if leans else [])])
 
