@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import shutil
 from pathlib import Path
 
@@ -55,6 +56,31 @@ def test_a_stated_pitch_of_one_chanter_changes_nothing_elsewhere(shop: Path) -> 
     blank = on(shop, pick, "for 0")[0]
     (there,) = [one for one in on(shop, elsewhere, blank.reed) if one.order == "for 0"]
     assert (there.chance_good, there.length_mm) == pytest.approx((blank.chance_good, blank.length_mm), abs=1e-6)
+
+
+def test_a_pitch_that_is_hardly_known_yet_is_not_given_up_by_any_verb(tmp_path: Path) -> None:
+    """Was: under 0.1 % good and about one cut left by `ask`, no cut and the lips in vain by `pick` and `--others`, of a
+    reed that meets at 467 Hz (453 to 481) where 467 are asked for."""
+    log = tmp_path / "log"
+    with Journal(log, create=True) as journal:
+        journal.append(Chanter("Band 1"))
+        journal.append(Order("spring", "Band 1", target_pitch_hz=467.0, quantity=12))
+        journal.append(Reed("1", "ridge cut", "May cane", order="spring", blade_mm=22.0))
+        notes = {"f": 757.5, "e": 702.8, "low_a": 464.2, "high_a": 928.9}
+        journal.append(Reading("1", "2026-09-18T10:00", "Band 1", 516.0, notes))
+    advice, blank = on(log, ask_reed, "1"), on(log, pick, "spring")[0]
+    (own,) = [one for one in on(log, elsewhere, "1") if one.order == "spring"]
+    assert advice.meet_pitch_hz is not None
+    sd = (advice.meet_pitch_hz.high - advice.meet_pitch_hz.low) / (2.0 * 1.645)
+    within_a_hertz = math.erf(1.0 / (sd * math.sqrt(2.0)))
+    assert advice.chance_within == pytest.approx(within_a_hertz, rel=0.3)
+    assert blank.chance_good == pytest.approx(advice.chance_within, abs=0.01)
+    assert own.chance_good == pytest.approx(advice.chance_within, abs=0.01)
+    assert advice.trims_left == pytest.approx(blank.trims, rel=0.2)
+    assert advice.trims_left > 2.0
+    for remark in (blank.remark, own.remark):
+        assert "whether it will meet at the pitch asked for is not known yet" in remark
+        assert "lips" not in remark
 
 
 def test_blanks_for_a_pitch_out_of_reach_are_not_promised(shop: Path) -> None:
