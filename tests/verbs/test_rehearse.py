@@ -9,7 +9,6 @@ import numpy as np
 import pytest
 
 from tests.cli.typed_words import Typed
-from tests.opened import lose_most_blanks
 from trimfit.base.errors import InputError
 from trimfit.base.iso_dates import at_s
 from trimfit.base.records import Chanter, Order, Reading, Reed
@@ -101,7 +100,6 @@ def test_a_pitch_ordered_counts_in_how_many_are_enough(shop: Path, at_hand: str)
     """Was: good 8 %, and of four 92 % that two or more fit. No law of how many are good gives more than Markov's
     inequality; and a chanter that is known by words alone is on the pitch for all reeds or for hardly one."""
     with Session(shop) as session:
-        lose_most_blanks(session.journal)
         session.journal.append(Chanter(f"{at_hand} stated", at_hand=at_hand, meeting_pitch_hz=472.0))
         for name, pitch in (("bare", None), ("on it", 472.0), ("off it", 476.0), ("far off", 484.0)):
             session.journal.append(Order(f"{at_hand} {name}", f"{at_hand} stated", target_pitch_hz=pitch, quantity=3))
