@@ -189,14 +189,15 @@ def _gaps_held() -> str:
 
 def _read_at_once() -> str:
     """Of reeds read again at once where none moves, how many gaps lay inside, and how far that is under 90 %."""
-    (held,) = {
-        row["gap coverage %"]
+    ((held, readings),) = {
+        (row["gap coverage %"], int(row["readings"]))
         for row in rows_of("staying", "gap coverage %")
         if (row["movement"], row["idle days"]) == ("still", "0")
     }
-    share, error = map(float, held.split(" ± "))
+    share = round(float(held.split(" ± ")[0]) * readings / 100.0) / readings
+    sds_under = (0.9 - share) / (share * (1.0 - share) / readings) ** 0.5
     return (
-        f"of reeds read again at once on the bench where none moves {held} % did, {(90 - share) / error:.1f} standard "
+        f"of reeds read again at once on the bench where none moves {held} % did, {sds_under:.1f} standard "
         "errors under 90 ([staying](staying.md))"
     )
 

@@ -60,7 +60,7 @@ def ask(
     there, and how sure it is of the one that is away.
 
     A range of the gap is of the gap itself, after a cut by the time of the next step; one by trimfit predict is of a
-    reading, whose error it counts.
+    reading, whose error it counts, so that either may be the wider.
 
     --at counts no later reading, trim, event or outcome, and lists no reed made on a later day. What is known of reeds,
     orders and chanters has no moment: it counts as it is now.

@@ -262,7 +262,7 @@ def _pitch_doubt(bench: Bench, order: Order, reed: Seen, run: Sequence[Forecast]
     first = ""
     if sd > 0.5 * aim.tolerance_cents:
         away = bench.at_hand.worked_in(order.chanter) is not None
-        first = "ask its owner where they do, or " if away else "read a reed there, or "
+        first = "ask its owner where they do, or " if away else "finish one reed there, which tells it, or "
     return (
         f"more reeds hardly help: in {short(order.chanter)} F and E are thought to meet at {mean_hz} Hz {ends}, and "
         f"the order asks for {order.target_pitch_hz:.1f} Hz: {first}change the pitch ordered or the chanter"
