@@ -85,6 +85,7 @@ def test_a_reed_called_good_while_a_cut_is_advised_says_so_to_the_maker(journal:
         ("0,15 lip 2", 0.15, 2.0, 0.14),
         ("lip 2", None, 2.0, None),
         ("0.4", 0.4, None, None),
+        ("0.1", 0.1, None, None),
         ("0.4 asked 0.38", 0.4, None, 0.38),
         ("ok", 0.14, None, 0.14),
     ],

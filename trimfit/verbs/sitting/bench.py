@@ -13,8 +13,10 @@ from trimfit.entry.neighbours import ExpectedReading
 from trimfit.entry.similar_names import name_doubts
 from trimfit.entry.tokens import split_words
 from trimfit.entry.typing_slips import Typed
+from trimfit.planner.quantities import CutError
 from trimfit.session.expected_reading import expected_reading
 from trimfit.session.own_lines import OwnLines, own_lines
+from trimfit.session.policies import cut_error_of
 from trimfit.session.session import Session
 from trimfit.verbs.ask import ask_all, ask_reed
 from trimfit.verbs.corrections.amend import amended_record, amendment_doubts
@@ -57,6 +59,10 @@ class Bench:
     def answer(self, reed: str) -> Advice:
         """What to do next with a reed. Raises TrimfitError where there is no answer."""
         return ask_reed(self.session, reed)
+
+    def hand(self) -> CutError:
+        """How far the hand's cuts miss what was meant."""
+        return cut_error_of(self.session.model, self.session.settings)
 
     def own_lines(self, reed: str) -> OwnLines | None:
         """What a reed's own readings say by themselves, if anything."""

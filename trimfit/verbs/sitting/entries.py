@@ -68,8 +68,10 @@ class Entries(ReedInHand):
     def _trim(self, text: str) -> Iterator[str]:
         line = parse_trim(text)
         reed = self._here().reed.record.reed
-        done_at = yield from self._moment(lambda time: as_trim(line, reed, time, self.advice), line.at)
-        yield from self._propose(HeldTrim(as_trim(line, reed, done_at, self.advice), line))
+        done_at = yield from self._moment(
+            lambda time: as_trim(line, reed, time, self.advice, self.bench.hand()), line.at
+        )
+        yield from self._propose(HeldTrim(as_trim(line, reed, done_at, self.advice, self.bench.hand()), line))
 
     def _remark(self, text: str) -> str:
         """What was typed after a word about the reed in hand, without that reed's own name.

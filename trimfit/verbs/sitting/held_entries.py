@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
+import numpy as np
+
 from trimfit.base.answers import Advice
 from trimfit.base.column_words import SHORT_NAMES
 from trimfit.base.pitch import crow_label
@@ -12,14 +14,16 @@ from trimfit.base.plain_words import plain_name
 from trimfit.base.records import Chanter, Doubt, Event, Outcome, Reading, Reed, Trim
 from trimfit.entry.checks import MOVED
 from trimfit.entry.parsed_lines import ReadingLine, TrimLine
+from trimfit.planner.quantities import CutError
 
 ANOTHER_CUT = "another-cut"
 """Of a length typed after Enter logged the advised one: one more cut, or what was really taken."""
 TO_STOCK = "to-stock"
 """Of a reed that goes to stock unread, or right after a line that was refused, where `s` may be the answer to it."""
 Record = Reading | Trim | Event | Outcome | Reed | Chanter
-# A cut this far from the advised one was another cut, not the advised one badly done: it tells nothing of the hand.
-SAME_CUT_SHARE, SAME_CUT_MM = 0.4, 0.03
+# A cut farther from the advised one than so many of the hand's standard deviations, and than this, was another cut,
+# not the advised one badly done: it tells nothing of the hand.
+SAME_CUT_SDS, SAME_CUT_MM = 4.0, 0.03
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,14 +103,14 @@ def keys_of(held: Held) -> str:
     return f"y as typed, {choice}n drop it, or what is right"
 
 
-def as_meant(held: Held, advice: Advice | None) -> Held:
+def as_meant(held: Held, advice: Advice | None, hand: CutError) -> Held:
     """What was meant in the place of what was typed; doubts are to be looked for anew."""
     mended = meant(held.doubts)
     if isinstance(held, HeldPlain):
         return held
     if isinstance(held, HeldTrim):
         line = replace(held.line, length_mm=mended["length_mm"])
-        return HeldTrim(as_trim(line, held.record.reed, held.record.done_at, advice), line)
+        return HeldTrim(as_trim(line, held.record.reed, held.record.done_at, advice, hand), line)
     notes = {column.removesuffix("_hz"): hz for column, hz in mended.items()}
     crow_hz = notes.pop("crow", held.record.crow_hz)
     octave = notes.pop("g_octave", held.record.g_octave_hz)
@@ -119,17 +123,18 @@ def as_meant(held: Held, advice: Advice | None) -> Held:
     )
 
 
-def is_same_cut(taken_mm: float, advised_mm: float) -> bool:
+def is_same_cut(taken_mm: float, advised_mm: float, hand: CutError) -> bool:
     """Whether a length taken is the advised cut, not done to the hundredth, rather than another cut."""
-    return abs(taken_mm - advised_mm) <= SAME_CUT_SHARE * advised_mm + SAME_CUT_MM
+    most_mm = max(SAME_CUT_SDS * float(hand.sd_mm(np.array(advised_mm))), SAME_CUT_MM)
+    return abs(taken_mm - advised_mm) <= most_mm + 1e-9
 
 
-def as_trim(line: TrimLine, reed: str, done_at: str, advice: Advice | None) -> Trim:
+def as_trim(line: TrimLine, reed: str, done_at: str, advice: Advice | None, hand: CutError) -> Trim:
     """The trim that a line says, with the advised length as what was asked for where it was that cut."""
     asked_mm = line.asked_mm or None
     if asked_mm is None and advice is not None and advice.action == "trim" and line.length_mm:
         advised_mm = advice.length_mm
-        if is_same_cut(line.length_mm, advised_mm):
+        if is_same_cut(line.length_mm, advised_mm, hand):
             asked_mm = advised_mm or None
     tidy = replace(line, lip_strokes=line.lip_strokes or None, length_mm=line.length_mm or None, asked_mm=asked_mm)
     return tidy.trim(reed, done_at)

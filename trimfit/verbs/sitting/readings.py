@@ -172,7 +172,7 @@ class Readings(Entries):
             yield "not logged"
             yield from self._read_again("")
         elif word in SUGGESTED[self.scripted] and meant(held.doubts) and not isinstance(held, HeldPlain):
-            yield from self._propose(as_meant(held, self.advice))
+            yield from self._propose(as_meant(held, self.advice, self.bench.hand()))
         elif word in SUGGESTED[False] and not self.scripted and isinstance(held, HeldReading) and other_reed(held):
             yield from self._for_the_other(held)
         elif word in ("no", "drop") or (word in ("n", "u", "undo") and not self.scripted):
@@ -233,7 +233,9 @@ class Readings(Entries):
             yield from self._unnamed(text, held=held)
         elif isinstance(held, HeldTrim) and text and begins_a_trim(word):
             typed = parse_trim(text)
-            yield from self._propose(HeldTrim(as_trim(typed, record.reed, typed.at or _at(record), self.advice), typed))
+            yield from self._propose(
+                HeldTrim(as_trim(typed, record.reed, typed.at or _at(record), self.advice, self.bench.hand()), typed)
+            )
         else:
             yield from self._first_this(held, text)
 

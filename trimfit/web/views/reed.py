@@ -20,6 +20,7 @@ from trimfit.base.units import parse_length_mm
 from trimfit.cli.output.entry_words import in_json
 from trimfit.entry.entry_times import ELSEWHERE
 from trimfit.entry.tokens import split_words
+from trimfit.session.policies import cut_error_of
 from trimfit.session.session import Session
 from trimfit.verbs import log
 from trimfit.verbs.ask import ask_reed
@@ -153,17 +154,23 @@ async def enter_trim(request: Request) -> Response:
     """Log a cut, lip work, or both; as JSON what `log trim --json` prints."""
     form = await form_of(request, (*SENT, "length", "lip", "asked", "advised", "remark", "at"))
     options = {key: form.given(key) for key in ("length", "lip", "remark")}
-    options["asked"] = form.given("asked") or _asked(form.text("length"), form.text("advised"))
-    return await _entered(request, form, log.log_trim, form.text("reed"), at=_when(form), **options)
+    options |= {"asked": form.given("asked"), "advised": form.text("advised")}
+    return await _entered(request, form, _log_trim, form.text("reed"), at=_when(form), **options)
 
 
-def _asked(length: str, advised: str) -> str | None:
+def _log_trim(session: Session, reed: str, *, asked: str | None, advised: str, **options: Any) -> EntryResult:
+    asked = asked or _asked(session, options["length"] or "", advised)
+    return log.log_trim(session, reed, asked=asked, **options)
+
+
+def _asked(session: Session, length: str, advised: str) -> str | None:
     """The advised length, as what was asked for, where what was taken is near enough to be that cut."""
     try:
         taken_mm, advised_mm = parse_length_mm(length), parse_length_mm(advised)
     except InputError:
         return None  # what is wrong with the length itself is said when it is logged
-    return advised if is_same_cut(taken_mm, advised_mm) else None
+    hand = cut_error_of(session.model, session.settings)
+    return advised if is_same_cut(taken_mm, advised_mm, hand) else None
 
 
 async def enter_event(request: Request) -> Response:
