@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from tests.cli.typed_words import Typed
+from tests.opened import lose_most_blanks
 from trimfit.base.errors import InputError
 from trimfit.base.iso_dates import at_s
 from trimfit.base.records import Chanter, Order, Reading, Reed
@@ -96,10 +97,12 @@ def test_a_run_of_blanks_is_of_those_to_start(shop: Path) -> None:
 
 
 @pytest.mark.parametrize("at_hand", ["yes", "no"])
-def test_a_pitch_ordered_counts_in_how_many_are_enough(shop: Path, at_hand: str) -> None:
+def test_a_pitch_ordered_counts_in_how_many_are_enough(demo_log: Path, tmp_path: Path, at_hand: str) -> None:
     """Was: good 8 %, and of four 92 % that two or more fit. No law of how many are good gives more than Markov's
     inequality; and a chanter that is known by words alone is on the pitch for all reeds or for hardly one."""
-    with Session(shop) as session:
+    log = Path(shutil.copy(demo_log, tmp_path / "log"))
+    with Session(log) as session:
+        lose_most_blanks(session.journal)
         session.journal.append(Chanter(f"{at_hand} stated", at_hand=at_hand, meeting_pitch_hz=472.0))
         for name, pitch in (("bare", None), ("on it", 472.0), ("off it", 476.0), ("far off", 484.0)):
             session.journal.append(Order(f"{at_hand} {name}", f"{at_hand} stated", target_pitch_hz=pitch, quantity=3))
@@ -120,7 +123,7 @@ def test_a_pitch_ordered_counts_in_how_many_are_enough(shop: Path, at_hand: str)
         assert runs["on it"].good_se > runs["bare"].good_se
     far = runs["far off"]
     assert (far.to_start, far.chance_enough, far.send_reeds) == (None, None, None)
-    said = " ".join(Typed(shop).say("rehearse", far.order).split())
+    said = " ".join(Typed(log).say("rehearse", far.order).split())
     assert f"more reeds hardly help: in {at_hand} stated F and E are thought to meet at 472" in said
     assert "the order asks for 484.0 Hz: " in said
     assert "% sure" not in said
