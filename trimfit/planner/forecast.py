@@ -40,7 +40,9 @@ HARDLY_KNOWN, CAREFUL_SDS = 0.55, 2.5
 """A slope's log spread from which the table is too coarse (its last point but one); how many such spreads a first cut
 then leaves in hand, as the ceiling of 1 % asks for."""
 CHANTER_NODES, MOST_SHARED = 61, 0.995
+"""The pitch of a chanter is laid on so many points; the reeds' pitches hang together by this correlation at most."""
 WANTS_CUTS = 0.5
+"""A reed that is expected to want so many cuts yet is not at its end, where its pitch would be known."""
 MOST_SHORT = 12
 """So many short cuts are followed at most: by then the limit on length has grown past any blade."""
 
