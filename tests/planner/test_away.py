@@ -21,6 +21,7 @@ from trimfit.planner.away import (
     reeds_to_send,
     shares_sent,
     spaced_aims,
+    standing,
 )
 from trimfit.planner.choice import Rules, at_its_aim, choose
 from trimfit.planner.policy_table import Costs, PolicyTable, first_rung, moved
@@ -226,6 +227,20 @@ def test_a_reading_here_is_advised_only_where_it_changes_the_step() -> None:
     close = replace(posterior, mean=posterior.mean + up, at=posterior.at + up)
     sure = replace(close, cov=close.cov * 0.02, within=close.within * 0.02, stop_cents=stop)
     assert choose(sure, AWAY, table(6.0), RULES).action == "finished"
+
+
+def test_a_reed_that_stands_over_its_aim_ends_where_it_stands() -> None:
+    """Was: every such reed was counted past, though at the gap where it stands it may well be within."""
+    aims, beyond, own = (-9.0, -8.0, -7.0), 6.0, 1.5
+    stood = np.array([0.0, -20.0, -40.0]), np.array([1.0, 4.0, 4.0])
+    ends, reach = standing(aims, stood, T)
+    assert ends == pytest.approx([-9.0, -8.0, 0.0])
+    rng = np.random.default_rng(4)
+    gap = ends + beyond * rng.standard_normal((200_000, 1)) + own * rng.standard_normal((200_000, 3))
+    (good, _), _ = shares_sent(ends, beyond, own, T, reach)
+    assert good == pytest.approx((np.abs(gap) <= T).mean(), abs=0.004)
+    assert standing(aims[:2], stood, T)[0] == pytest.approx([-9.0, 0.0])
+    assert standing((*aims, -6.0), stood, T)[0] == pytest.approx([-9.0, -8.0, -7.0, 0.0])
 
 
 def test_shares_of_reeds_that_are_sent_are_those_of_reeds_sent_and_read() -> None:

@@ -353,6 +353,30 @@ def test_a_rehearsal_says_how_many_to_send_and_how_each_is_worked(by_letter: Pat
     assert [one.partition(" is of ")[0] for one in stock.notes] == ["second letter: the chance to end good"]
 
 
+@pytest.mark.parametrize("pitch", [None, 440.0])
+def test_a_reed_that_is_past_already_is_not_sent_and_does_not_stand_for_those_yet_to_be_made(
+    by_letter: Path, pitch: float | None
+) -> None:
+    """Was: of 12 sent over 99.9 % past, since the one in hand was; at a pitch that nothing meets, a math domain
+    error."""
+    with Journal(by_letter) as journal:
+        journal.append(Chanter("Told", kind="long bore", at_hand="no", meeting_pitch_hz=472.0))
+        journal.append(Order("fresh", "Told", quantity=3, target_pitch_hz=pitch))
+        journal.append(Order("begun", "Told", quantity=3, target_pitch_hz=pitch))
+        journal.append(Reed("S", "moulded", "A", blade_mm=22.0, order="begun"))
+        journal.append(reading("S", "2026-02-01T10:00", 30.0, chanter="Old"))
+    fresh, begun = (on(by_letter, rehearse_order, name) for name in ("fresh", "begun"))
+    assert begun.in_hand == 1
+    assert begun.past == pytest.approx(fresh.past, abs=0.05)
+    assert begun.past_already == pytest.approx(fresh.past_already, abs=0.05)
+    if pitch is None:
+        assert begun.to_start == fresh.to_start == begun.sent_reeds
+        assert "of the 1 in hand past already): start" in begun.shortage
+        assert begun.cost_minutes - begun.minutes > fresh.cost_minutes - fresh.minutes
+    said = " ".join(Typed(by_letter).say("rehearse", "begun").split())
+    assert f"of {begun.sent_reeds} sent: good " in said
+
+
 def test_a_reed_that_is_past_there_is_offered_to_the_other_chanters(by_letter: Path) -> None:
     with Journal(by_letter) as journal:
         for minute in (1, 2, 3):

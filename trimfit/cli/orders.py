@@ -245,7 +245,7 @@ def _run_lines(run: Rehearsal) -> list[str]:
     off = " (mostly off the pitch ordered)" if run.off_pitch > 0.5 * rest else ""
     good, past = share_words(run.good, run.good_se), share_words(run.past, run.past_se)
     neither = share_words(rest, max(run.good_se, run.past_se))
-    sent = f"of {run.send_reeds or run.draws} sent: " if run.of_sent else ""
+    sent = f"of {run.sent_reeds} sent: " if run.of_sent else ""
     lines += prose(f"  {sent}good {good}, past {past}{already}, neither {neither}{off}", "    ")
     lines.append(f"  {run.trims_per_reed:.1f} cuts and {run.readings_per_reed:.1f} readings a reed")
     if run.pitch_doubt:
@@ -275,7 +275,7 @@ def _run_lines(run: Rehearsal) -> list[str]:
         rows.append((change, *shares, *(f"{figure:.1f}" for figure in figures)))
     heads = ("what if", "good %", "past %", "cuts", "readings", "hours")
     scatter = [f"{100.0 * se:.{1 if se < 0.005 else 0}f}" for se in (run.good_se, run.past_se)]
-    reeds = run.send_reeds if run.of_sent and run.send_reeds else run.draws
+    reeds = run.sent_reeds or run.draws
     shared = run.of_sent or run.off_pitch > 0.0
     why = "how each may end" + (" and what is not known of the chanter" if shared else "")
     legend = (

@@ -22,7 +22,8 @@ them within is greatest. Given e each is within by itself with the chance
 
     p_i(e) = r (Phi((t - u_i - e) / s) - Phi((-t - u_i - e) / s)),    s: what the bench leaves unknown of one reed,
 
-r being the chance that a reed can still be brought to its aim, and is not past it already; how many are within has a
+r being the chance that a reed can still be brought to its aim; one that stands over it already (X > u_i) stays where it
+stands, which is put in the place of u_i (`standing`). How many are within has a
 Poisson binomial law (`expected_cost.with_one_more`), and its upper tail is integrated over e. Where the order names a
 pitch, r is times the chance of being on it given the chanter's pitch (`forecast.on_pitch`), and the tail is integrated
 over that too, which is taken to be independent of e.
@@ -39,7 +40,7 @@ import numpy as np
 
 from trimfit.planner.expected_cost import with_one_more
 from trimfit.planner.policy_table import LADDER, Costs, ending, finish_cost, first_rung
-from trimfit.planner.quantities import even_nodes, normal_cdf
+from trimfit.planner.quantities import even_nodes, normal_between, normal_cdf
 from trimfit.regression.outputs import Array
 
 FLATTEST_CENTS = 30.0
@@ -51,6 +52,11 @@ LEFT_SHARE = 0.9
 """Where the work on a reed ends, its gap is known to about this share of a reading's error."""
 MOST_SENT = 24
 CHANCE_NODES = 61
+Now = tuple[Array, Array]
+"""The gap there (cents) of each reed as it stands, by what readings at the bench can tell, and its standard deviation;
+further reeds are like the last."""
+UNWORKED: Now = np.array([-1e3]), np.ones(1)
+"""A reed of which so much has to come off yet that it can be brought to any aim."""
 OnPitch = tuple[Array, Array]
 ANY_PITCH: OnPitch = np.ones(1), np.ones(1)
 """Chance (K,) of a reed to be on the pitch ordered, on nodes of its chanter's pitch, and their weights (K,); without a
@@ -85,7 +91,7 @@ def chance_of_so_many(
     reach: float | Array = 1.0,
 ) -> Array:
     """Chance that at least `wanted` of the reeds are within tolerance, of sets of aims (..., n), cents; shape (...).
-    reach: the chance of each that it can be brought to its aim, one or (..., 1, 1)."""
+    reach: the chance of each that it can be brought to its aim, one or (..., n, 1)."""
     aims = np.asarray(aims_cents, dtype=np.float64)
     within, _, weight = _ends(aims, beyond_sd_cents, own_sd_cents, tolerance_cents, reach)
     # so many of the reeds seen yet are within: 0 .. wanted, the last one for all more
@@ -96,6 +102,16 @@ def chance_of_so_many(
     return np.asarray(count[..., -1, :] @ weight)
 
 
+def standing(aims_cents: Sequence[float], now: Now, tolerance_cents: float) -> tuple[Array, Array]:
+    """Where so many reeds end (n,), cents, flattest first, that are worked to these aims, the reed that is farthest on
+    to the sharpest; and the chance (n,) of each that it does not stand farther on than that by a tolerance."""
+    count = len(aims_cents)
+    mean, sd = (np.pad(part[:count], (0, max(count - len(part), 0)), mode="edge") for part in now)
+    on = np.argsort(mean, kind="stable")
+    ends = np.maximum(np.sort(np.asarray(aims_cents, dtype=np.float64)), mean[on])
+    return ends, 1.0 - normal_cdf((mean[on] - ends - tolerance_cents) / sd[on])
+
+
 def _ends(
     aims: Array, beyond_sd_cents: float, own_sd_cents: float, tolerance_cents: float, reach: float | Array
 ) -> tuple[Array, Array, Array]:
@@ -103,9 +119,8 @@ def _ends(
     the chanters (..., n, nodes), and the nodes' weights. A reed that cannot be brought to its aim is past it."""
     z, weight = even_nodes(CHANCE_NODES)
     off = aims[..., None] + beyond_sd_cents * z
-    under = normal_cdf((tolerance_cents - off) / own_sd_cents)
-    within = reach * (under - normal_cdf((-tolerance_cents - off) / own_sd_cents))
-    return within, 1.0 - reach * under, weight
+    most, least = (tolerance_cents - off) / own_sd_cents, (-tolerance_cents - off) / own_sd_cents
+    return reach * normal_between(least, most), 1.0 - reach * normal_cdf(most), weight
 
 
 def shares_sent(
@@ -113,14 +128,16 @@ def shares_sent(
     beyond_sd_cents: float,
     own_sd_cents: float,
     tolerance_cents: float,
-    reach: float = 1.0,
+    reach: float | Array = 1.0,
     pitch: OnPitch = ANY_PITCH,
 ) -> tuple[tuple[float, float], tuple[float, float]]:
-    """Of reeds sent with these aims (n,), cents: the share that ends good there, within tolerance and on pitch, and the
-    share past it, each with the standard deviation by which that of the n reeds scatters. What is not known of the
-    chanters is the same for all, so that they scatter by more than as many reeds each by itself."""
+    """Of reeds sent that end at these gaps (n,), cents: the share that is good there, within tolerance and on pitch,
+    and the share past it, each with the standard deviation by which that of the n reeds scatters. What is not known of
+    the chanters is the same for all, so that they scatter by more than as many reeds each by itself. reach: of all, or
+    of each (n,)."""
     aims = np.asarray(aims_cents, dtype=np.float64)
-    within, past, weight = _ends(aims, beyond_sd_cents, own_sd_cents, tolerance_cents, reach)
+    each = np.broadcast_to(reach, aims.shape)[:, None]
+    within, past, weight = _ends(aims, beyond_sd_cents, own_sd_cents, tolerance_cents, each)
     good = within[:, :, None] * pitch[0]
     return share_of(good.reshape(len(aims), -1), np.outer(weight, pitch[1]).reshape(-1)), share_of(past, weight)
 
@@ -135,18 +152,18 @@ def share_of(chances: Array, weight: Array) -> tuple[float, float]:
 
 
 def enough_sent(
-    aims_cents: Sequence[float],
+    aims_cents: Sequence[float] | Array,
     wanted: int,
     beyond_sd_cents: float,
     own_sd_cents: float,
     tolerance_cents: float,
-    reach: float = 1.0,
+    reach: float | Array = 1.0,
     pitch: OnPitch = ANY_PITCH,
 ) -> Array:
-    """Chance (K,) that at least `wanted` of the reeds sent with these aims (cents) are good there, given the nodes of
-    the chanter's pitch."""
+    """Chance (K,) that at least `wanted` of the reeds sent that end at these gaps (n,), cents, are good there, given
+    the nodes of the chanter's pitch. reach: of all, or of each (n,)."""
     every = np.broadcast_to(np.asarray(aims_cents, dtype=np.float64), (len(pitch[0]), len(aims_cents)))
-    of = (reach * pitch[0])[:, None, None]
+    of = (np.broadcast_to(reach, every.shape) * pitch[0][:, None])[..., None]
     return chance_of_so_many(every, wanted, beyond_sd_cents, own_sd_cents, tolerance_cents, of)
 
 
@@ -157,7 +174,6 @@ def spaced_aims(
     beyond_sd_cents: float,
     own_sd_cents: float,
     tolerance_cents: float,
-    reach: float = 1.0,
 ) -> tuple[tuple[float, ...], float]:
     """Gaps there (cents, flattest first) to work `count` reeds to, and the chance that `wanted` are then within.
 
@@ -166,7 +182,7 @@ def spaced_aims(
     t = tolerance_cents
 
     def chance(aims: Array) -> Array:
-        return chance_of_so_many(aims, wanted, beyond_sd_cents, own_sd_cents, t, reach)
+        return chance_of_so_many(aims, wanted, beyond_sd_cents, own_sd_cents, t)
 
     starts = []
     for places in range(1, max(count // max(wanted, 1), 1) + 1):
@@ -191,7 +207,7 @@ def reeds_to_send(
     beyond_sd_cents: float,
     own_sd_cents: float,
     tolerance_cents: float,
-    reach: float = 1.0,
+    now: Now = UNWORKED,
     chance: float = 0.9,
     pitch: OnPitch = ANY_PITCH,
 ) -> tuple[tuple[float, ...], float]:
@@ -201,14 +217,13 @@ def reeds_to_send(
     met is that of the cases in which one more would be on it, as in `expected_cost.reeds_to_start`; the aims are those
     for the gap.
     """
-    sds = beyond_sd_cents, own_sd_cents, tolerance_cents, reach
+    sds = beyond_sd_cents, own_sd_cents, tolerance_cents
     on, weight = pitch
     for count in range(wanted, max(MOST_SENT, wanted) + 1):
-        aims, enough = spaced_aims(count, wanted, *sds)
-        met = enough
-        if len(on) > 1:
-            each = enough_sent(aims, wanted, *sds, pitch)
-            enough, met = float(each @ weight), float(each @ (weight * on) / max(float(on @ weight), 1e-12))
-        if met >= chance:
+        aims, _ = spaced_aims(count, wanted, *sds)
+        ends, reach = standing(aims, now, tolerance_cents)
+        each = enough_sent(ends, wanted, *sds, reach, pitch)
+        enough = float(each @ weight)
+        if float(each @ (weight * on) / max(float(on @ weight), 1e-12)) >= chance:
             break
     return aims, enough

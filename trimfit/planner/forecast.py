@@ -29,7 +29,7 @@ from trimfit.planner.aim import Aim, AimPosterior
 from trimfit.planner.choice import FIRST_CUT, MOST_OVER_LONGEST, Rules, at_its_aim, rungs_of
 from trimfit.planner.lip_work import LipPlans, may_meet
 from trimfit.planner.policy_table import Costs, PolicyTable, moved, reading_noise
-from trimfit.planner.quantities import CutError, Quantities, even_nodes, normal_cdf
+from trimfit.planner.quantities import CutError, Quantities, even_nodes, normal_between, normal_cdf
 from trimfit.regression.curve import LEAST_SLOPE_CENTS
 from trimfit.regression.outputs import Array
 
@@ -234,14 +234,14 @@ def on_pitch(parts: Sequence[Forecast], chanter_sd_cents: float) -> tuple[Array,
     grid = np.linspace(-6.0, 6.0, 1201)
     below, above = (np.interp(at, normal_cdf(grid), grid)[:, None] for at in (low, low + 1.0 - off))
     own = np.sqrt(1.0 - share**2)
-    return normal_cdf((above - share * z) / own) - normal_cdf((below - share * z) / own), weight
+    return normal_between((below - share * z) / own, (above - share * z) / own), weight
 
 
 def good_on_nodes(parts: Sequence[Forecast], chanter_sd_cents: float) -> tuple[Array, Array]:
     """Chance (n, K) of each reed to end good given where its chanter's pitch lies, and weights (K,), as `on_pitch`."""
     on, weight = on_pitch(parts, chanter_sd_cents)
     good, off = (np.array([getattr(one, name) for one in parts]) for name in ("good", "off_pitch"))
-    return np.where(off < 1.0, good / np.maximum(1.0 - off, 1e-9), 0.0)[:, None] * on, weight
+    return np.where(off < 1.0, np.minimum(good / np.maximum(1.0 - off, 1e-9), 1.0), 0.0)[:, None] * on, weight
 
 
 def mixed(shares: Sequence[float], parts: Sequence[Forecast]) -> Forecast:

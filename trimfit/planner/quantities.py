@@ -65,6 +65,12 @@ def normal_cdf(z: Array) -> Array:
     return np.asarray(np.where(z < 0, tail, 1.0 - tail))
 
 
+def normal_between(low: Array, high: Array) -> Array:
+    """Chance that a standard normal value lies between `low` and `high`, elementwise; never under 0, as the difference
+    of two approximations may be."""
+    return np.maximum(normal_cdf(high) - normal_cdf(low), 0.0)
+
+
 @cache
 def nodes(count: int) -> tuple[Array, Array]:
     """Quadrature nodes and weights for a standard normal variable (Gauss-Hermite; weights sum to 1)."""

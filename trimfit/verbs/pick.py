@@ -16,10 +16,19 @@ from trimfit.base.plain_words import MOST_NAMED, away_words, chance_words
 from trimfit.base.records import Order, ReedHistory
 from trimfit.log.journal import Journal
 from trimfit.planner.aim import Aim
-from trimfit.planner.away import LEFT_SHARE, MOST_SENT, OnPitch, enough_sent, reeds_to_send, shares_sent, spaced_aims
+from trimfit.planner.away import (
+    LEFT_SHARE,
+    MOST_SENT,
+    OnPitch,
+    enough_sent,
+    reeds_to_send,
+    shares_sent,
+    spaced_aims,
+    standing,
+)
 from trimfit.planner.expected_cost import reeds_to_start
 from trimfit.planner.forecast import Forecast, good_on_nodes, mixed, on_pitch
-from trimfit.planner.quantities import Quantities, normal_cdf
+from trimfit.planner.quantities import Quantities
 from trimfit.planner.reasons import WIDE_TOLERANCES, basis
 from trimfit.review.results import hours_words
 from trimfit.session.evidence import grounds
@@ -170,6 +179,8 @@ class Need:
             away = away_words(supposed=self.sending.supposed)
             said += f"; its chanter {away}, so that {self.sending.reeds} would be sent in all"
             said += ", the most that trimfit considers" if self.sending.reeds == MOST_SENT else ""
+            gone = f" ({self.past} of the {self.in_hand} in hand past already)"
+            said += gone if self.past and lacking else ""
         elif self.to_start is None:
             said += "; hardly any of these would be good"
         elif self.to_start > lacking:
@@ -197,12 +208,19 @@ def run_hours(work_minutes: float, cost_minutes: float, in_hand: int, to_start: 
 
 def run_minutes(bench: Bench, run: Sequence[Forecast], sent: Sending | None = None) -> tuple[float, float]:
     """Minutes of cuts and readings for all reeds of a run, and with what those lost or left outside tolerance cost.
-    sent: they are sent together, so that their shares are these and not each reed's own."""
+    sent: they are sent together, but for those past already, so that their shares are these and not each reed's own."""
     work = sum(one.bench_minutes for one in run)
     if sent is None:
         return work, sum(one.minutes for one in run)
     short, cost = max(1.0 - sent.good[0] - sent.past[0], 0.0), bench.settings
-    return work, work + len(run) * (sent.past[0] * cost.cost_lost_minutes + short * cost.cost_flat_minutes)
+    lost = sum(one.sharp > SHARP for one in run)
+    past = lost + (len(run) - lost) * sent.past[0]
+    return work, work + past * cost.cost_lost_minutes + (len(run) - lost) * short * cost.cost_flat_minutes
+
+
+def to_send(reeds: Sequence[Foreseen]) -> list[Foreseen]:
+    """Of some reeds for a chanter that is away those that are not past there already."""
+    return [pair for pair in reeds if pair[1].sharp <= SHARP]
 
 
 def with_more_such(reeds: Sequence[Forecast], count: int) -> list[Forecast]:
@@ -214,28 +232,25 @@ def with_more_such(reeds: Sequence[Forecast], count: int) -> list[Forecast]:
 def sending_of(
     bench: Bench, order: Order, reeds: Sequence[Foreseen], wanted: int, count: int | None = None
 ) -> Sending | None:
-    """How many reeds to send such as these, the likeliest to be good first; count: so many are sent. None for a chanter
-    at hand."""
+    """How many reeds to send such as these, the likeliest to be good first, and further ones like the last; count: so
+    many are sent. None for a chanter at hand."""
     aims = [bench.aim(seen, order) for seen, _ in reeds]
     posteriors = [bench.posterior(seen, aim) for (seen, _), aim in zip(reeds, aims, strict=True)]
     if not posteriors[0].beyond_sd_cents:
         return None
-    tolerance = aims[0].tolerance_cents
     known = Quantities.of([one.known() for one in posteriors])
-    beyond = (known.mean[:, 0] - known.stop_cents - tolerance) / np.sqrt(np.maximum(known.cov[:, 0, 0], 1e-6))
-    reach = round(1.0 - float(np.mean(normal_cdf(beyond))), 2)
-    sds = posteriors[0].beyond_sd_cents, LEFT_SHARE * posteriors[0].reading_sd_cents
+    now = known.mean[:, 0], np.sqrt(np.maximum(known.cov[:, 0, 0], 1e-6))
+    law = posteriors[0].beyond_sd_cents, LEFT_SHARE * posteriors[0].reading_sd_cents, aims[0].tolerance_cents
     of = max(wanted, 1)
-    law = *sds, tolerance, reach
     on, weight = on_pitch([one for _, one in reeds], chanter_pitch(bench, order, reeds[0][0])[1])
     pitch: OnPitch = on.mean(axis=0), weight
     if count is None:
-        stops, enough = reeds_to_send(of, *law, pitch=pitch)
-    else:
-        stops, _ = spaced_aims(count, of, *law)
-        enough = float(enough_sent(stops, of, *law, pitch) @ weight)
-    one = float(enough_sent(stops, 1, *law, pitch) @ weight)
-    good, past = shares_sent(np.array(stops), *law, pitch)
+        stops, _ = reeds_to_send(of, *law, now, pitch=pitch)
+    else:  # as `Bench.aim` has them: no more than are wanted stop where each by itself does
+        stops = spaced_aims(count, of, *law)[0] if count > of else (posteriors[-1].stop_cents,) * count
+    ends, reach = standing(stops, now, aims[0].tolerance_cents)
+    enough, one = (float(enough_sent(ends, least, *law, reach, pitch) @ weight) for least in (of, 1))
+    good, past = shares_sent(ends, *law, reach, pitch)
     return Sending(len(stops), enough, one, stops, good, past, bench.at_hand.supposed_away(order.chanter))
 
 
@@ -288,17 +303,20 @@ def need_of(
     if not free:
         best_free = new_reed(bench, order, [seen for seen, _ in own])
         free = forecast_of(bench, [(best_free, bench.aim(best_free, order))])
-    like_these = likeliest_first or [(seen, free[0]) for seen in (best_free,) if seen]
-    sending = sending_of(bench, order, like_these, wanted)
+    next_one = [(seen, free[0]) for seen in (best_free,) if seen]
+    like_these = likeliest_first or next_one
+    past = sum(one.sharp > SHARP for one in found)
+    sending = sending_of(bench, order, [*to_send(likeliest_first), *next_one], wanted)
     run = [*found, *with_more_such(free, max(wanted - in_hand, 0))]
     if sending is not None:
-        to_start = max(sending.reeds - in_hand, 0)
+        to_start = max(sending.reeds - in_hand + past, 0)
         enough = sending.chance_enough
         if doubt := _pitch_doubt(bench, order, like_these[0][0], run, enough):
             return Need(wanted, in_hand, in_hand, None, None, free_blanks=free_blanks, pitch_doubt=doubt)
         cost = run_minutes(bench, [*found, *with_more_such(free, to_start)], sending)
+        worked = sending.reeds + past
         return Need(
-            wanted, in_hand, sending.reeds, to_start, enough, sending=sending, free_blanks=free_blanks, minutes=cost
+            wanted, in_hand, worked, to_start, enough, 1.0, sending, free_blanks=free_blanks, past=past, minutes=cost
         )
     short = max(bench.settings.cost_outside_minutes, 1.0)
     minutes = max(float(np.mean([one.bench_minutes for one in free or found])), 0.1)
@@ -315,7 +333,6 @@ def need_of(
         return Need(wanted, in_hand, in_hand, None, None, free_blanks=free_blanks, pitch_doubt=doubt)
     of_all = mine or [blanks[min(i, len(blanks) - 1)] for i in range(wanted)]
     all_good = float(math.prod(of_all) @ weight) if of_all else 1.0
-    past = sum(one.sharp > SHARP for one in found)
     cost = run_minutes(bench, [*found, *with_more_such(free, to_start)])
     return Need(
         wanted, in_hand, worked, to_start, enough, 1.0 - all_good, free_blanks=free_blanks, past=past, minutes=cost

@@ -18,7 +18,9 @@ from trimfit.session.order_progress import chanter_word, order_named, order_prog
 from trimfit.session.reed_forecasts import forecast_of
 from trimfit.session.session import Session
 from trimfit.verbs.pick import (
+    SHARP,
     Foreseen,
+    Sending,
     chanter_pitch,
     cheapest_first,
     cuts_known,
@@ -31,6 +33,7 @@ from trimfit.verbs.pick import (
     seen_of,
     sending_of,
     stock_for,
+    to_send,
     with_more_such,
 )
 from trimfit.verbs.reviews.owner_answers import first_ask, usual_type
@@ -70,8 +73,9 @@ class Rehearsal:
     For a chanter that is away: `send_reeds`, as many as give nine in ten that those still wanted are good there,
     `aim_offsets_cents`, the gap there that each of these is worked to, the chance that one is good, and how many of
     them are expected to be. `of_sent`: the shares are of these reeds, each at its own stop, and scatter by what is not
-    known of the chanter too, which is the same for all of them. `pitch_doubt`: as in `pick.Need`; then no number is
-    said, and the shares are of as many as are wanted.
+    known of the chanter too, which is the same for all of them; so many are they (`sent_reeds`), reeds in hand that are
+    past already left out. `pitch_doubt`: as in `pick.Need`; then no number is said, and the shares are of as many as
+    are wanted.
     """
 
     order: str
@@ -108,6 +112,7 @@ class Rehearsal:
     aim_offsets_cents: tuple[float, ...] | None = None
     expected_within: float | None = None
     of_sent: bool = False
+    sent_reeds: int | None = None
     chanter: str = ""
     cost_minutes: float = 0.0
     pitch_doubt: str = ""
@@ -172,11 +177,17 @@ def rehearse_order(session: Session, order_name: str, *, at_s: float | None = No
         new = [new_reed(bench, order, started)]
     on = _run_words(working, starting, new, len(free))
     run_of = working + starting
-    likeliest = sorted(range(working), key=lambda i: -own[i][1].good) or [0]
+    likeliest = sorted(range(working), key=lambda i: -own[i][1].good)
     sending = need.sending
+    past = sum(one.sharp > SHARP for _, one in own)
+
+    def of_run(pairs: Sequence[Foreseen], count: int) -> Sending | None:
+        """What is sent of a run, the reeds in hand first; count: so many."""
+        further = pairs[working : working + 1] or _forecasts(bench, order, [new_reed(bench, order, started)])
+        return sending_of(bench, order, [*to_send([pairs[i] for i in likeliest]), *further], quantity, count)
+
     if need.pitch_doubt:
-        like = [own[i] for i in likeliest] if own else _forecasts(bench, order, new[:1])
-        sending = sending_of(bench, order, like, quantity, max(run_of, quantity))
+        sending = of_run([*own, *_forecasts(bench, order, new[:1])], max(run_of, quantity) - past)
 
     def run(change: str, bench: Bench = bench, fresh: str = "") -> tuple[WhatIf, list[Forecast]]:
         """The run's figures, where the stock ends its mean standing for each of the rest; and the reeds' forecasts."""
@@ -191,7 +202,7 @@ def rehearse_order(session: Session, order_name: str, *, at_s: float | None = No
         readings = bench.readings_each * mean["readings"]
         good, past = mean["good"], mean["past"]
         if sending is not None:  # of reeds that are sent it counts to which stop each is worked
-            sent = sending_of(bench, order, pairs if fresh else [pairs[i] for i in likeliest], quantity, sending.reeds)
+            sent = sending_of(bench, order, pairs, quantity, sending.reeds) if fresh else of_run(pairs, sending.reeds)
             good, past = (sent.good[0], sent.past[0]) if sent is not None else (good, past)
         return WhatIf(change, good, past, mean["cuts"], readings, minutes), found
 
@@ -264,8 +275,9 @@ def rehearse_order(session: Session, order_name: str, *, at_s: float | None = No
         aim_offsets_cents=need.sending.aims_cents if need.sending else None,
         expected_within=need.sending.expected_within if need.sending else None,
         of_sent=sending is not None,
+        sent_reeds=sending.reeds if sending is not None else None,
         chanter=order.chanter,
-        past_already=float(np.mean([one.sharp for one in found])),
+        past_already=float(np.mean([one.sharp for one in found if sending is None or one.sharp <= SHARP] or [0.0])),
         off_pitch=float(np.mean([one.off_pitch for one in found])),
         shortage=need.words(),
         cost_minutes=run_minutes(bench, found[:run_of], sending)[1],
