@@ -161,14 +161,15 @@ def _unpadded(name: str) -> str:
     """A name in small letters, its numbers without leading zeros: R-0001 is R-1."""
     import re
 
-    return re.sub(r"0+(?=\d)", "", name.lower())
+    return re.sub(r"0+(?=\d)", "", name.lower()) if "0" in name else name.lower()
 
 
 def _a_slip_apart(one: str, other: str) -> bool:
     """Whether two names are the same but for two letters that follow one another: a letter wrong, left out or put in,
     or two exchanged."""
     longest, shortest = max(len(one), len(other)), min(len(one), len(other))
-    if longest - shortest > 2:
+    half = (longest - 2) // 2  # of the letters that are the same so many stand together, at the beginning or the end
+    if longest - shortest > 2 or (half > 0 and one[:half] != other[:half] and one[-half:] != other[-half:]):
         return False
     same = _shared(one, other)
     return same + _shared(one[same:][::-1], other[same:][::-1]) >= longest - 2

@@ -118,9 +118,10 @@ def _ends(
     """Chances that reeds with these aims (..., n) end within tolerance and past it, on nodes of what is not known of
     the chanters (..., n, nodes), and the nodes' weights. A reed that cannot be brought to its aim is past it."""
     z, weight = even_nodes(CHANCE_NODES)
-    off = aims[..., None] + beyond_sd_cents * z
+    each, at = np.unique(aims, return_inverse=True)  # of many sets, each of which moves one aim, few are not the same
+    off, at = each[:, None] + beyond_sd_cents * z, at.reshape(aims.shape)
     most, least = (tolerance_cents - off) / own_sd_cents, (-tolerance_cents - off) / own_sd_cents
-    return reach * normal_between(least, most), 1.0 - reach * normal_cdf(most), weight
+    return reach * normal_between(least, most)[at], 1.0 - reach * normal_cdf(most)[at], weight
 
 
 def shares_sent(
