@@ -86,7 +86,7 @@ def test_a_reed_called_good_is_short_only_in_the_chanter_it_was_for(tmp_path: Pa
     assert short(-20.0, "CH-07 plain", 31) == 1
 
 
-def test_chanters_of_the_demo(demo_log: Path) -> None:
+def test_chanters_of_the_demo(demo_log: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     found = answer(demo_log, "review", "chanters")
     assert isinstance(found, list)
     by_name = {one["chanter"]: one for one in found}
@@ -117,17 +117,18 @@ def test_chanters_of_the_demo(demo_log: Path) -> None:
     unknown = run(demo_log, "review", "chanters", "CH-7 plain")
     assert (unknown.returncode, unknown.stdout) == (2, "")
     assert "knows no chanter 'CH-7 plain'; did you mean CH-07 plain?" in unknown.stderr
+    monkeypatch.setattr("trimfit.verbs.reviews.chanters.MOST_WITH_STOCK", 1)  # the stock of each was asked after above
     said = run(demo_log, "review", "chanters").stdout
     assert "the evidence agrees:" in said
     assert " Hz (6.0 kPa, 19.3 °C); " in said
 
 
-def test_a_chanter_read_twice_has_a_wide_answer(tmp_path: Path, demo_log: Path) -> None:
+def test_a_chanter_read_twice_has_a_wide_answer(tmp_path: Path, small_log: Path) -> None:
     log = tmp_path / "log"
-    shutil.copy(demo_log, log)
+    shutil.copy(small_log, log)
     with Journal(log) as journal:
         journal.append(Chanter("CH-once"))
-        journal.append(Reed("R-few", "hard moulded", "B-20"))
+        journal.append(Reed("R-few", "soft moulded", "B-new"))
         for minute in (0, 5):
             notes = {"e": 704.0, "f": 781.6, "low_a": 469.2, "high_a": 938.5}
             journal.append(Reading("R-few", f"2026-09-20T10:0{minute}", "CH-once", 540.0, notes))

@@ -25,9 +25,11 @@ from trimfit.verbs.wording import advice_lines
 
 @pytest.fixture(scope="module")
 def shop(demo_log: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """The learned demo shop with orders at pitches that some of its reeds reach, and an order at no pitch."""
+    """The learned demo shop with a quarter of its blanks, orders at pitches that some of its reeds reach, and an order
+    at no pitch."""
     log = Path(shutil.copy(demo_log, tmp_path_factory.mktemp("runs") / "log"))
     with Session(log) as session:
+        lose_most_blanks(session.journal)
         for name, pitch in (("none", None), ("low", 475.0), ("mid", 476.5), ("high", 478.0)):
             session.journal.append(Order(name, "CH-11 sharp solo", target_pitch_hz=pitch, quantity=4))
     return log
@@ -103,6 +105,7 @@ def test_a_pitch_ordered_counts_in_how_many_are_enough(demo_log: Path, tmp_path:
     log = Path(shutil.copy(demo_log, tmp_path / "log"))
     with Session(log) as session:
         lose_most_blanks(session.journal)
+        lose_most_blanks(session.journal)
         session.journal.append(Chanter(f"{at_hand} stated", at_hand=at_hand, meeting_pitch_hz=472.0))
         for name, pitch in (("bare", None), ("on it", 472.0), ("off it", 476.0), ("far off", 484.0)):
             session.journal.append(Order(f"{at_hand} {name}", f"{at_hand} stated", target_pitch_hz=pitch, quantity=3))
@@ -157,7 +160,7 @@ def test_a_good_reed_that_came_back_is_wanted_again_and_ask_says_so(shop: Path) 
     assert (run.done_good, run.came_back, run.reeds) == (before.done_good - 1, 1, before.reeds + 1)
     assert "It was called good and came back since (came back flat, " in said
     assert "It is good" not in said
-    assert f"{run.done_good} good, 1 came back" in " ".join(Typed(shop).say("rehearse", "O-12").split())
+    assert f"{run.done_good} good, 4 lost, 1 came back" in " ".join(Typed(shop).say("rehearse", "O-12").split())
 
 
 @pytest.mark.parametrize(("at_hand", "where"), [("no", "a chanter at hand"), (None, "Far")])
