@@ -142,7 +142,7 @@ def test_a_reed_that_is_likely_past_is_not_called_one_reed_too_many() -> None:
     assert [_spare_why(table, i) for i in range(3)] == [
         "likely past for these orders",
         "not needed for one reed a place",
-        "suits none of these orders",
+        "fit for none of these orders",
     ]
 
 
@@ -185,7 +185,7 @@ def test_an_order_that_stays_short_says_why(shop: Path) -> None:
     (short,) = found.short
     assert (short.order, short.wanted, short.found) == ("far", 2, 0)
     assert "would end good with a chance of 0 %" in short.why
-    assert set(found.spare_why) == {"suits none of these orders"}
+    assert set(found.spare_why) == {"fit for none of these orders"}
     assert found.minutes == pytest.approx(240.0)
     assert found.hours_words() == "0.0 hours of work, 4.0 with what lost reeds and empty places cost"
 

@@ -463,14 +463,14 @@ def test_the_end_of_the_blade_is_no_estimate_and_a_trim_in_doubt_is_named(demo_l
     with Journal(log) as journal:
         (entry,) = (one.entry for one in journal.of_reed("R-0353").trims if one.record.length_mm == 3.5)
     said = " ".join(" ".join(advice_lines(advice)).split())
-    assert said.startswith("> no cut F 9 cents under E (")
+    assert said.startswith("> no cut yet F 9 cents under E (")
     assert "by what is logged no length closes the gap; so far a mm closed its gap by 10 cents, and at first " in said
     doubt = "3.5 mm is longer than any cut before (0.73 mm); did you mean 0.35?"
     remedy = f"If it is wrong: trimfit log amend {entry} length=0.35"
     assert f"it rests on a trim in doubt: {doubt} {remedy}" in said
     assert not any(word in said for word in ("cuts left", "in all", "meets at", "after the cut"))
     (row,) = (line for line in work_list([advice]) if "R-0353" in line)
-    assert row.split() == ["O-11", "R-0353", "no", "cut", "-9", "-", "<0.1", "-"]
+    assert row.split() == ["O-11", "R-0353", "no", "cut", "yet", "-9", "-", "<0.1", "-"]
     places = on(log, elsewhere, "R-0353")
     own = next(place for place in places if place.order == "O-11")
     assert (own.length_mm, own.meet_pitch_hz, own.chance_good) == (None, None, None)

@@ -83,6 +83,22 @@ def test_a_pitch_that_is_hardly_known_yet_is_not_given_up_by_any_verb(tmp_path: 
         assert "lips" not in remark
 
 
+def test_a_reed_that_is_given_up_for_its_pitch_has_no_chance_beside_that(tmp_path: Path) -> None:
+    """Was: no fit, the lips do not reach, and beside it 30 % good."""
+    log = tmp_path / "log"
+    with Journal(log, create=True) as journal:
+        journal.append(Chanter("Band 1"))
+        journal.append(Order("spring", "Band 1", target_pitch_hz=458.0, quantity=12))
+        journal.append(Reed("1", "ridge cut", "May cane", order="spring", blade_mm=22.0))
+        notes = {"f": 778.8, "e": 702.8, "low_a": 464.2, "high_a": 928.9}
+        journal.append(Reading("1", "2026-09-18T10:00", "Band 1", 516.0, notes))
+    advice = on(log, ask_reed, "1")
+    (own,) = [one for one in on(log, elsewhere, "1") if one.order == "spring"]
+    assert (advice.action, advice.chance_within) == ("no-fit", own.chance_good)
+    assert own.chance_good is not None
+    assert own.chance_good < 0.05
+
+
 def test_blanks_for_a_pitch_out_of_reach_are_not_promised(shop: Path) -> None:
     for blank in on(shop, pick, "far")[:20]:
         assert "off the pitch asked for" in blank.remark

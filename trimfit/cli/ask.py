@@ -53,8 +53,8 @@ def ask(
     What to do: cut, take it off and read again; read first, F and E were never read together; read again, another
     reading is worth more than a cut; finished, leave it as it is and hand it over; past, F is over E and no cut
     brings it back, so it is lost for this order; no-fit, the blade or the pitch asked for is out of reach. Of a reed
-    that is past or no fit, trimfit ask REED --others says where it may go. No cut: by what is logged no length closes
-    the gap, and trimfit ask REED says on what that rests.
+    that is past or no fit, trimfit ask REED --others says where it may go. No cut yet: by what is logged no length
+    closes the gap, and trimfit ask REED says what to settle first.
 
     Where the order's chanter is away, the reed is worked in one at hand: the answer says at what gap and crow to stop
     there, and how sure it is of the one that is away.
@@ -178,14 +178,12 @@ def _supposed_lines(found: Sequence[Advice]) -> list[str]:
 
 def _away_lines(found: Sequence[Advice]) -> list[str]:
     """For each reed whose chanter is away: where it stands in the one at hand, and where to stop there."""
-    from trimfit.base.pitch import crow_label
+    from trimfit.verbs.wording import stop_words
 
     return [
         f"{plain_name(a.reed, 18)} for {plain_name(a.chanter or '', 24)}, which "
         f"{away_words(supposed=bool(a.is_it_away))}: in "
-        f"{plain_name(a.here['chanter'], 24)} gap {signed(a.here['gap_now_cents'].mean)}, "
-        f"stop at {signed(a.here['gap_stop_cents'])}"
-        + (f", crow {crow_label(a.here['crow_stop_hz'])}" if a.here["crow_stop_hz"] else "")
+        f"{plain_name(a.here['chanter'], 24)} gap {signed(a.here['gap_now_cents'].mean)}, " + stop_words(a.here)
         for a in found
         if a.here is not None and a.action in ("trim", "read-again")
     ]
@@ -194,7 +192,7 @@ def _away_lines(found: Sequence[Advice]) -> list[str]:
 def _next(advice: Advice) -> str:
     """What to do, in two words: a reed that was never read is kept apart from one that is to be read once more."""
     if advice.action == "read-again" and not advice.closes and advice.gap_now_cents:
-        return "no cut"
+        return "no cut yet"
     if advice.action == "read-again":
         return "read again" if advice.gap_read and not advice.first_in else "read first"
     if advice.action == "trim":

@@ -112,7 +112,12 @@ class Here:
         """`F 11 cents under E and crow C#-20`."""
         side = f"F {cents_words(self.gap_stop_cents)} {'under' if self.gap_stop_cents < 0 else 'over'} E"
         side = "F and E agreeing" if abs(self.gap_stop_cents) < 0.5 else side
-        return f"{side} and crow {crow_label(self.crow_stop_hz)}" if self.crow_stop_hz else side
+        return f"{side} and crow {crow_label(self.crow_stop_hz)}" if self.crow_stop_hz and not self.beyond else side
+
+    @property
+    def beyond(self) -> bool:
+        """Whether the reed stands farther on than its stop, by more than a word is worth."""
+        return self.gap_now_cents.mean > self.gap_stop_cents + APART_CENTS
 
 
 def _away(choice: Choice, aim: Aim, here: Here, is_away: str) -> str:
@@ -129,12 +134,19 @@ def _away(choice: Choice, aim: Aim, here: Here, is_away: str) -> str:
             spaced += f", {alike} of the {reeds} at this stop"
     if choice.action == "finished" and spaced:
         stop = f"its stop is {here.stop_words()} in {here.chanter}{spaced}"
-        return f"no more comes off: {stop}; in {there}, which {is_away}, as it is: {within} good, {past} past"
+        return (
+            f"no more comes off: {stop}; in {there}, which {is_away}, as it is: {within} within tolerance, {past} past"
+        )
     if choice.action == "finished":
         return (
-            f"as near as work in {here.chanter} can bring it for {there}, which {is_away}: {within} good, {past} past"
+            f"as near as work in {here.chanter} can bring it for {there}, which {is_away}: {within} within tolerance, "
+            f"{past} past"
         )
-    return f"stop at {here.stop_words()} in {here.chanter}{spaced}; once stopped there: {within} good, {past} past"
+    if here.beyond:
+        stop = f"it stands beyond its stop, {here.stop_words()}, in {here.chanter}{spaced}"
+        return f"{stop}; as it is: {within} within tolerance, {past} past"
+    stop = f"stop at {here.stop_words()} in {here.chanter}{spaced}"
+    return f"{stop}; once stopped there: {within} within tolerance, {past} past"
 
 
 def _gap(cents: float) -> str:

@@ -277,7 +277,7 @@ def decide(bench: Bench, seen: Seen, posterior: AimPosterior, aim: Aim, ground: 
         enough = MOST_READINGS if ground.length_doubted else 2
         settled = ground.since_cut >= enough and not ground.doubtful
         return as_it_stands(choice, NO_LENGTH_REASON, "no-fit" if settled else "read-again")
-    if choice.action not in FINAL or choice.reason == "blade":
+    if choice.action not in FINAL:
         return choice
     if unread:
         return as_it_stands(choice, "since-cut?")
@@ -289,7 +289,9 @@ def decide(bench: Bench, seen: Seen, posterior: AimPosterior, aim: Aim, ground: 
             return as_it_stands(choice, "no-fit?")
         # so little is known of where it will meet that reading it as it stands tells no more: nearer the end it shows
         other = choose(posterior, replace(aim, target_cents=None), table, rules, others, readings)
-        return other if other.action == "trim" else choice
+        if other.action not in FINAL:
+            return other
+        return as_it_stands(choice, "no-fit?") if ground.since_cut < 2 else choice
     return choice
 
 

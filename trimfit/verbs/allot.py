@@ -404,7 +404,7 @@ def _spare_why(table: _Table, reed: int) -> str:
     if able or not table.forecasts[reed]:
         return "not needed for one reed a place"
     best = max(one.good for one in table.forecasts[reed])
-    return "of another weight" if best >= HARDLY else "suits none of these orders"
+    return "of another weight" if best >= HARDLY else "fit for none of these orders"
 
 
 def _pitches_between(low_hz: float, high_hz: float, most: int = MOST_PITCHES) -> list[float]:

@@ -146,6 +146,8 @@ def advise(bench: Bench, seen: Seen, order: Order | None = None, *, gone: bool =
     if gone and choice.action not in DONE:
         choice = as_it_stands(choice, GONE, "finished")
     (forecast,) = forecast_of(bench, [(seen, aim)])
+    # of a reed that is given up, as it is: what more strokes might do does not count
+    within = min(forecast.good, choice.chance_good) if choice.action == "no-fit" else forecast.good
     left = 0.0 if choice.action in DONE else max(forecast.cuts, float(choice.action == "trim"))
     need = still_wanted(posterior, aim)
     closes = choice.reason != NO_LENGTH_REASON and not ground.impossible
@@ -186,7 +188,7 @@ def advise(bench: Bench, seen: Seen, order: Order | None = None, *, gone: bool =
         notes=tuple(leanings(ground, choice.action)),
         need_mm=need,
         moved_cents=moved_by_itself(seen),
-        chance_within=forecast.good if closes and choice.reason != GONE else None,
+        chance_within=within if closes and choice.reason != GONE else None,
         here=None if ground.here is None else ground.here.answer(),
         outcomes=bench.journal.outcomes_of(seen.name) if outcome is not None else (),
         is_it_away=ground.is_it_away(),

@@ -75,7 +75,9 @@ def elsewhere(session: Session, reed: str, *, at_s: float | None = None) -> list
 def _as_asked(place: Elsewhere, advice: Advice) -> Elsewhere:
     """A reed's own order with the figures of `ask`, which weighs what else its latest readings may mean."""
     gap, meets = advice.gap_now_cents or place.gap_now_cents, advice.meet_pitch_hz or place.meet_pitch_hz
-    return replace(place, gap_now_cents=gap, meet_pitch_hz=meets)
+    given_up = advice.action == "no-fit" and place.chance_good is not None
+    good = advice.chance_within if given_up else place.chance_good
+    return replace(place, gap_now_cents=gap, meet_pitch_hz=meets, chance_good=good)
 
 
 def _place(bench: Bench, seen: Seen, order: Order, name: str | None, *, finished: bool = False) -> Elsewhere:

@@ -6,7 +6,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from trimfit.base.answers import Advice
 from trimfit.base.errors import command
@@ -134,7 +134,7 @@ def _head(advice: Advice) -> str:
         length = f"take off {advice.length_mm:.2f} mm" if advice.length_mm else "leave the length"
         return f"{length}, {lip}" if lip else length
     if advice.action == "read-again" and not advice.closes and advice.gap_now_cents is not None:
-        return "no cut"
+        return "no cut yet"
     if advice.action == "read-again":
         if not advice.gap_read or not advice.closes:
             return "read it first"
@@ -149,6 +149,16 @@ def _head(advice: Advice) -> str:
         "past": "past: F is over E in this chanter, and no cut brings it back",
         "no-fit": "no fit for this order",
     }[advice.action]
+
+
+def stop_words(here: Mapping[str, Any]) -> str:
+    """`stop at -5, crow C-23`, or that the reed stands beyond it; here: as `Advice.here` has it."""
+    from trimfit.planner.reasons import Here
+
+    at = Here(**here)
+    if at.beyond:
+        return f"beyond its stop {signed(at.gap_stop_cents)}"
+    return f"stop at {signed(at.gap_stop_cents)}" + (f", crow {crow_label(at.crow_stop_hz)}" if at.crow_stop_hz else "")
 
 
 def own_words(own: OwnLines) -> str:
