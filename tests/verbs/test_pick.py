@@ -20,6 +20,16 @@ from trimfit.verbs.allot import allot
 from trimfit.verbs.pick import Need, Pick, Picked, Sending, in_work, offered_by, picked, seen_of, take
 from trimfit.verbs.rehearse import rehearse_order
 
+
+@pytest.fixture(scope="module")
+def shop(demo_log: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The learned demo shop with a quarter of its blanks; copied before anything is logged."""
+    log = Path(shutil.copy(demo_log, tmp_path_factory.mktemp("picked") / "log"))
+    with Session(log) as session:
+        lose_most_blanks(session.journal)
+    return log
+
+
 AWAY = Sending(24, 0.9, 0.99, (0.0,) * 24, (0.33, 0.2), (0.33, 0.2))
 
 
@@ -60,8 +70,8 @@ def test_how_many_an_order_is_short(need: Need | None, said: str) -> None:
     assert Picked(Order("O", "CH"), (), None, (), need).shortage() == said
 
 
-def test_the_chance_that_some_in_hand_fail_is_theirs(demo_log: Path) -> None:
-    with Session(demo_log) as session:
+def test_the_chance_that_some_in_hand_fail_is_theirs(shop: Path) -> None:
+    with Session(shop) as session:
         for name in ("O-11", "O-12"):
             found = picked(session, name)
             assert found.need is not None
@@ -79,14 +89,11 @@ def blanks(*started: bool) -> Picked:
     return Picked(Order("O", "CH"), found, 1, (), Need(1, 0, 2, 2, 0.9))
 
 
-def test_where_fewer_blanks_are_free_than_are_to_be_started_every_screen_says_so(
-    demo_log: Path, tmp_path: Path
-) -> None:
+def test_where_fewer_blanks_are_free_than_are_to_be_started_every_screen_says_so(shop: Path, tmp_path: Path) -> None:
     """Was: `start 27` of 19 free blanks, and with no blank free `the order names no number`."""
-    log = Path(shutil.copy(demo_log, tmp_path / "log"))
+    log = Path(shutil.copy(shop, tmp_path / "log"))
     typed = Typed(log)
     with Session(log) as session:
-        lose_most_blanks(session.journal)
         session.journal.append(Order("many", "CH-07 plain", quantity=25))
         found, run, allotted = picked(session, "many"), rehearse_order(session, "many"), allot(session, ["many"])
         free = len(found.blanks)
@@ -104,12 +111,11 @@ def test_where_fewer_blanks_are_free_than_are_to_be_started_every_screen_says_so
     assert f"many: {' '.join(run.shortage.split()[:4])}" in typed.say("pick", "many")
 
 
-def test_no_blank_is_to_be_started_where_hardly_any_would_be_good(demo_log: Path, tmp_path: Path) -> None:
+def test_no_blank_is_to_be_started_where_hardly_any_would_be_good(shop: Path, tmp_path: Path) -> None:
     """Was: `above the line: start these`, and on the page they were ticked, beside `hardly any of these would be good`;
     and of an order of a weight, how sure it is with no word of reeds whose weight nobody said."""
-    log = Path(shutil.copy(demo_log, tmp_path / "log"))
+    log = Path(shutil.copy(shop, tmp_path / "log"))
     with Session(log) as session:
-        lose_most_blanks(session.journal)
         session.journal.append(Order("high", "CH-07 plain", target_pitch_hz=490.0, quantity=2))
         session.journal.append(Order("hard", "CH-07 plain", weight="hard", quantity=2))
         found = picked(session, "high")
@@ -127,11 +133,10 @@ def test_no_blank_is_to_be_started_where_hardly_any_would_be_good(demo_log: Path
     assert max(map(len, typed.say("rehearse", "high").splitlines())) <= 80
 
 
-def test_what_is_of_one_reed_by_itself_is_called_so_where_many_are_sent(demo_log: Path, tmp_path: Path) -> None:
+def test_what_is_of_one_reed_by_itself_is_called_so_where_many_are_sent(shop: Path, tmp_path: Path) -> None:
     """Was: 28 % in `pick` beside 25 % in `rehearse`, and nothing said of what."""
-    log = Path(shutil.copy(demo_log, tmp_path / "log"))
+    log = Path(shutil.copy(shop, tmp_path / "log"))
     with Session(log) as session:
-        lose_most_blanks(session.journal)
         append_all(session.journal, [Chanter("Far", at_hand="no"), Order("letter", "Far", quantity=3)])
         note = "letter: the chance to end good is of one reed by itself; "
         assert any(one.startswith(note) for one in picked(session, "letter").notes)
@@ -150,8 +155,8 @@ def test_reeds_in_work_for_the_order_are_no_free_blanks() -> None:
     assert found.start_and_shown(everything=True)[1] == found.blanks
 
 
-def test_so_many_may_be_taken_as_are_said_to_be_free(demo_log: Path, tmp_path: Path) -> None:
-    log = Path(shutil.copy(demo_log, tmp_path / "log"))
+def test_so_many_may_be_taken_as_are_said_to_be_free(shop: Path, tmp_path: Path) -> None:
+    log = Path(shutil.copy(shop, tmp_path / "log"))
     with Session(log) as session:
         found = picked(session, "O-12")
         own = {h.reed.record.reed for h in in_work(session.journal, found.order) if not h.trims}
@@ -171,9 +176,9 @@ def test_so_many_may_be_taken_as_are_said_to_be_free(demo_log: Path, tmp_path: P
         assert take(session, picked(session, "O-12"), 1) == [free[0]]
 
 
-def test_the_rule_stands_under_as_many_free_blanks_as_are_to_be_started(demo_log: Path) -> None:
-    typed = Typed(demo_log)
-    with Session(demo_log) as session:
+def test_the_rule_stands_under_as_many_free_blanks_as_are_to_be_started(shop: Path) -> None:
+    typed = Typed(shop)
+    with Session(shop) as session:
         found = picked(session, "O-12")
     said = typed.say("pick", "O-12")
     above = said.split("\n---")[0].splitlines()[1:]

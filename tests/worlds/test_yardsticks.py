@@ -64,7 +64,7 @@ def test_filter_is_not_bent_by_a_slip() -> None:
             reed.readings.pop()
             reed.slips.pop()
         reed.read(rng)
-    belief = KnowingBelief.after(world.physics, reed.kind, reed.pipe, reed.readings, rng, draws=2000)
+    belief = KnowingBelief.after(world.physics, reed.kind, reed.pipe, reed.readings, rng, draws=1000)
     assert belief.mean(belief.gap_cents(0.0, 0.0)) == pytest.approx(reed.true_gap_cents(), abs=4.0)
 
 
@@ -93,11 +93,11 @@ def test_careful_hand_needs_many_cuts_and_the_knower_few() -> None:
 
 def test_knower_reaches_a_target_pitch() -> None:
     world = make("saturating")
-    knower = play(KnowingPlanner(world.physics, draws=500), world, 40, 8, below_own_pitch_cents=3.0)
+    knower = play(KnowingPlanner(world.physics, draws=500), world, 25, 8, below_own_pitch_cents=3.0)
     assert knower.pitch_within_pct > 90
     assert knower.both_within_pct > 85
     assert any(story.reed.lip_strokes for story in knower.stories)
-    plain = play(CarefulHand(), world, 40, 8, below_own_pitch_cents=3.0)
+    plain = play(CarefulHand(), world, 25, 8, below_own_pitch_cents=3.0)
     assert knower.pitch_within_pct > plain.pitch_within_pct
 
 
@@ -166,7 +166,7 @@ def test_what_a_policy_sees_holds_no_truth() -> None:
 def test_tune_prefers_fewer_cuts_among_the_safe() -> None:
     rules = [Rule(first=1e-6, later=1e-6), Rule(), Rule(first=0.2, later=0.2)]
     world = make("beam")
-    best, tallies = tune(world, n=20, seed=3, rules=rules, most_past_pct=2.0, least_within_pct=95.0)
+    best, tallies = tune(world, n=12, seed=3, rules=rules, most_past_pct=2.0, least_within_pct=95.0)
     safe = [tally for tally in tallies if tally.past_pct <= 2.0 and tally.within_pct >= 95.0]
     assert best in rules
     assert best != rules[2]
