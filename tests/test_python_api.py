@@ -17,7 +17,7 @@ import pytest
 
 import trimfit
 from tests.cli.typed_words import run
-from tests.opened import lose_most_blanks, small_shop
+from tests.opened import lose_most_blanks
 from trimfit.base.answers import Advice, PredictedReading
 from trimfit.base.errors import InputError, LogError
 from trimfit.base.pitch import NOTES
@@ -246,10 +246,7 @@ def test_what_is_no_name_and_no_frame_is_refused_in_words(tmp_path: Path, wrong:
         log.work(at=5)  # type: ignore[arg-type]
 
 
-def test_no_answers_have_the_columns_of_answers(tmp_path: Path) -> None:
-    small_shop(tmp_path / "shop.trimfit", 2, lambda _: 0.1)
-    log = trimfit.open_log(tmp_path / "shop.trimfit")
-    assert len(log.work())
+def test_no_answers_have_the_columns_of_answers(log: trimfit.OpenLog, tmp_path: Path) -> None:
     new = trimfit.open_log(tmp_path / "new.trimfit", create=True)
     assert new.work().columns.tolist() == log.work().columns.tolist()
     assert new.batches().columns.tolist() == log.batches().columns.tolist()

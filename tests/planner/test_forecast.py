@@ -126,8 +126,8 @@ def test_explanations_count_by_their_chance() -> None:
 def test_short_first_cuts_are_in_the_forecast_as_the_advice_has_them(
     slope_sd: float, longest_mm: float | None, unread: bool, reeds: int
 ) -> None:
-    """Where the slope is hardly known, or a limit holds cuts back, against the advice itself, played on some reeds; also
-    of a reed that is read before anything else.
+    """Where the slope is hardly known, or a limit holds cuts back, against the advice itself, played on some reeds;
+    also of a reed that is read before anything else.
 
     Was: 2.4 cuts and 57 % good for a reed that 3.7 cuts bring to its end 997 times in 1,000; and 8 % past for one that
     goes past 1 time in 200, as if its cut were as long as the limit has it.

@@ -168,7 +168,7 @@ def enough_sent(
     return chance_of_so_many(every, wanted, beyond_sd_cents, own_sd_cents, tolerance_cents, of)
 
 
-@lru_cache(maxsize=64)
+@lru_cache(maxsize=1024)
 def spaced_aims(
     count: int,
     wanted: int,

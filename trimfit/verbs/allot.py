@@ -313,7 +313,9 @@ def _allotted(
         seen = seen_as[record.reed]
         aim = bench.aim(seen, order)
         unknown = order.weight is not None and record.weight is None
-        words = [*promise(bench, seen, aim, forecast), f"nobody said whether it is {order.weight}" if unknown else ""]
+        known = cuts_known(bench, seen, aim, forecast)
+        said = promise(bench, seen, aim, forecast, known)
+        words = [*said, f"nobody said whether it is {order.weight}" if unknown else ""]
         out.append(
             Allotted(
                 order.order,
@@ -329,7 +331,7 @@ def _allotted(
                 record.reed_type,
                 record.weight,
                 forecast.bench_minutes,
-                cuts_known(bench, seen, aim, forecast),
+                known,
             )
         )
     place = {order.order: i for i, order in enumerate(orders)}

@@ -457,7 +457,8 @@ def _ranked(
     out: list[tuple[tuple[object, ...], Pick]] = []
     for (seen, aim), forecast in zip(pairs, found_of, strict=True):
         record = seen.history.reed.record
-        text, remark = promise(bench, seen, aim, forecast)
+        known_cuts = cuts_known(bench, seen, aim, forecast)
+        text, remark = promise(bench, seen, aim, forecast, known_cuts)
         unknown = order.weight is not None and record.weight is None
         if unknown:
             remark = "; ".join(part for part in (f"nobody said whether it is {order.weight}", remark) if part)
@@ -475,7 +476,7 @@ def _ranked(
             forecast.minutes + weight_minutes(bench, record.weight, order.weight, known),
             record.weight,
             seen.name in mine,
-            cuts_known(bench, seen, aim, forecast),
+            known_cuts,
         )
         out.append((offered_by(forecast, found.minutes, seen.name), found))
     return tuple(found for _, found in sorted(out, key=lambda pair: pair[0]))
@@ -520,9 +521,9 @@ def pitch_open(forecast: Forecast, aim: Aim) -> bool:
     return aim.target_cents is not None and wide
 
 
-def promise(bench: Bench, seen: Seen, aim: Aim, forecast: Forecast) -> tuple[str, str]:
+def promise(bench: Bench, seen: Seen, aim: Aim, forecast: Forecast, known: bool) -> tuple[str, str]:
     """What a reed of the stock promises for an aim, in words: length and cuts (empty where none will do), and what
-    else is to be known."""
+    else is to be known. known: as `cuts_known` has it."""
     ground = grounds(bench, seen, aim)
     remarks, text = [], ""
     if forecast.sharp > SHARP:
@@ -533,7 +534,7 @@ def promise(bench: Bench, seen: Seen, aim: Aim, forecast: Forecast) -> tuple[str
     elif forecast.cuts < SHARP and ground.gap_read:
         stands = "where its work stops" if aim.worked_in else "at its meeting point as it is"
         remarks.append(f"{stands}: ask after it, nothing may need to come off")
-    elif not cuts_known(bench, seen, aim, forecast):
+    elif not known:
         remarks.append("how much has to come off is not known")
     else:
         text = f"about {forecast.need_mm:.2f} mm to come off in {max(forecast.cuts, 1.0):.1f} cuts"
