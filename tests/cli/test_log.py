@@ -762,3 +762,15 @@ def test_an_entry_of_a_reed_renamed_since_is_named_as_it_counts_now(bench: Typed
     with Journal(bench.log) as journal:
         (trim,) = journal.of_reed("R-1c").trims
     assert f"it is {trim.entry} of R-1c now" in refused
+
+
+def test_a_chanter_of_which_nobody_says_where_it_is_is_said_to_be_taken_as_away(tmp_path: Path) -> None:
+    """Was: said by the answers alone, reeds later."""
+    bench = Typed(tmp_path / "log")
+    said = "taken to be away until a reed is read in it; if it is at the bench, say --at-hand yes"
+    assert said in " ".join(bench.say("log", "chanter", "Band 1").split())
+    assert said in " ".join(bench.say("log", "chanter", "Band 1", "--kind", "long bore").split())
+    bench.say("log", "reed", "1", "--type", "moulded", "--batch", "A")
+    bench.say("log", "reading", "1", "f=757.5", "e=702.8", "--chanter", "Band 1")
+    assert "away" not in bench.say("log", "chanter", "Band 1", "--kind", "short bore")
+    assert "away" not in bench.say("log", "chanter", "Band 2", "--at-hand", "yes")

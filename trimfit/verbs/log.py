@@ -481,6 +481,7 @@ def reeds_as_one(found: Sequence[EntryResult]) -> EntryResult:
 def log_chanter(session: Session, name: str, given: Mapping[str, Any], *, sure: bool = True) -> EntryResult:
     """Log a chanter, or revise what is known of it: `given` holds the fields that were said. `sure`: as of a reed.
 
+    Of one of which nobody said where it is, and that no reed was read in, it is noted what that means.
     InputError for the reed type of a crow that nobody said.
     """
 
@@ -490,7 +491,12 @@ def log_chanter(session: Session, name: str, given: Mapping[str, Any], *, sure: 
             what = "the type of its working crow is said, and no such crow is known"
             raise InputError(what, f"chanter {short(name)}", "say the crow too, as --working-crow C+22")
 
-    return _keep_or_revise(session.journal, Chanter, name, given, sure, refuse)
+    kept = _keep_or_revise(session.journal, Chanter, name, given, sure, refuse)
+    found = session.journal.entry_of("chanter", name)
+    if found is None or found.record.at_hand is not None or session.journal.chanter_read(found.record.chanter):
+        return kept
+    unsaid = "taken to be away until a reed is read in it; if it is at the bench, say --at-hand yes"
+    return dataclasses.replace(kept, note=_notes(kept.note, unsaid))
 
 
 def log_order(session: Session, name: str, given: Mapping[str, Any], *, sure: bool = True) -> EntryResult:

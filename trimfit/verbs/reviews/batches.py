@@ -221,10 +221,11 @@ def _offs(
         if not which.shows[i]:
             continue
         rate, norm = float(which.mean[i] + which.norm_of[i]), float(which.norm_of[i])
-        way = "rises" if rate >= 0 else "falls"
+        way, known = "rises" if rate >= 0 else "falls", drift.interval_at(which, i, with_norm=True)
+        ends = f"{signed(known.low)} to {signed(known.high)}"
         offs.append(
             Off(
-                f"{name} {way} {cents_words(rate)} a week with no work done ({signed(norm)} is usual)",
+                f"{name} {way} {cents_words(rate)} a week with no work done ({ends}; {signed(norm)} is usual)",
                 float(which.chance[i]),
                 "let it rest before the last cut",
             )
