@@ -8,6 +8,7 @@ import re
 import subprocess
 import sys
 import xml.etree.ElementTree as ElementTree
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -47,6 +48,7 @@ PICTURES = {
 UNIT = re.compile(r"\((Hz|mm|cents|%|cents a week|points|cents at A = 440)\)|^cents per|batches.* order of making")
 
 
+@cache
 def both(name: str) -> list[style.Figure]:
     """The picture wide and narrow, laid out."""
     with style.style():
