@@ -123,7 +123,8 @@ class Here:
 def _away(choice: Choice, aim: Aim, here: Here, is_away: str) -> str:
     """What to work to, and how sure that is where the reed is going."""
     there = aim.chanter or "the chanter"
-    within, past = chance_words(choice.chance_within), chance_words(choice.chance_past_end)
+    good = "within tolerance" if aim.target_cents is None else "good at the pitch asked for"
+    chances = f"{chance_words(choice.chance_within)} {good}, {chance_words(choice.chance_past_end)} past"
     spaced = ""
     if aim.spaced_cents is not None:
         alike, reeds = aim.stop_shared
@@ -134,19 +135,14 @@ def _away(choice: Choice, aim: Aim, here: Here, is_away: str) -> str:
             spaced += f", {alike} of the {reeds} at this stop"
     if choice.action == "finished" and spaced:
         stop = f"its stop is {here.stop_words()} in {here.chanter}{spaced}"
-        return (
-            f"no more comes off: {stop}; in {there}, which {is_away}, as it is: {within} within tolerance, {past} past"
-        )
+        return f"no more comes off: {stop}; in {there}, which {is_away}, as it is: {chances}"
     if choice.action == "finished":
-        return (
-            f"as near as work in {here.chanter} can bring it for {there}, which {is_away}: {within} within tolerance, "
-            f"{past} past"
-        )
+        return f"as near as work in {here.chanter} can bring it for {there}, which {is_away}: {chances}"
     if here.beyond:
         stop = f"it stands beyond its stop, {here.stop_words()}, in {here.chanter}{spaced}"
-        return f"{stop}; as it is: {within} within tolerance, {past} past"
+        return f"{stop}; as it is: {chances}"
     stop = f"stop at {here.stop_words()} in {here.chanter}{spaced}"
-    return f"{stop}; once stopped there: {within} within tolerance, {past} past"
+    return f"{stop}; once stopped there: {chances}"
 
 
 def _gap(cents: float) -> str:

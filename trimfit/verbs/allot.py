@@ -359,7 +359,7 @@ def _starts(
             key = {i: (table.forecasts[i][column], table.cost[i][column], stock[i].reed.record.reed) for i in rows}
             rows = sorted(rows, key=lambda i: offered_by(*key[i]))
             free = [table.forecasts[i][column] for i in rows]
-            first = None if own or not rows else bench.see_reed(stock[rows[0]].reed.record, [order.chanter])
+            first = None if not rows else bench.see_reed(stock[rows[0]].reed.record, [order.chanter])
         else:  # as many are in work as are wanted: the table has no place for it
             blanks = seen_of(bench, [stock[i] for i in rows], order)
             of = forecast_of(bench, [(seen, bench.aim(seen, order)) for seen in blanks])

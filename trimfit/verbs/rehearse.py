@@ -187,7 +187,7 @@ def rehearse_order(session: Session, order_name: str, *, at_s: float | None = No
         return sending_of(bench, order, [*to_send([pairs[i] for i in likeliest]), *further], quantity, count)
 
     if need.pitch_doubt:
-        sending = of_run([*own, *_forecasts(bench, order, new[:1])], max(run_of, quantity) - past)
+        sending = of_run([*own, *_forecasts(bench, order, new[:1])], max(run_of - past, quantity))
 
     def run(change: str, bench: Bench = bench, fresh: str = "") -> tuple[WhatIf, list[Forecast]]:
         """The run's figures, where the stock ends its mean standing for each of the rest; and the reeds' forecasts."""
