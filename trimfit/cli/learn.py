@@ -93,7 +93,7 @@ def _lines(found: dict[str, Any]) -> list[str]:
     lines += table(("part", *names), parts, right=(1, 2, 3, 4, 5))
     lines += prose(
         "reading: what no other part explains, also over cuts, what a curve misses among it; how one state is read "
-        f"twice: {command('review', 'repeatability')}"
+        f"twice, once any was: {command('review', 'repeatability')}"
     )
     lines += _held_out_lines(found["held_out"])
     lines += _by_readings_lines(found["held_out"])

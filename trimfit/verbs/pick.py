@@ -432,10 +432,11 @@ def each_alone(bench: Bench, orders: Sequence[Order]) -> str:
         return ""
     named = ", ".join(short(one.order) for one in away[:MOST_NAMED])
     named += f" and {len(away) - MOST_NAMED} more" * (len(away) > MOST_NAMED)
-    return (
-        f"{named}: the chance to end good is of one reed by itself; of reeds sent together, each worked to "
-        f"its stop: {command('rehearse', away[0].order if len(away) == 1 else 'ORDER')}"
-    )
+    alone = f"{named}: the chance to end good is of one reed by itself"
+    if len(away) == 1 and too_little_known(bench.journal, away[0]):
+        return f"{alone}, not of reeds sent together"
+    rehearsed = command("rehearse", away[0].order if len(away) == 1 else "ORDER")
+    return f"{alone}; of reeds sent together, each worked to its stop: {rehearsed}"
 
 
 def ranked(bench: Bench, order: Order, reeds: Sequence[Seen]) -> tuple[Pick, ...]:
