@@ -252,9 +252,9 @@ def _asked(case: Case, folder: Path, monkeypatch: pytest.MonkeyPatch) -> list[st
     return asked.wrong
 
 
-# 14: nothing was ever cut; 16: a chanter that is away, and a pitch ordered; 21: the like, at hand
+# 14: nothing was ever cut; 16: a chanter that is away, and a pitch ordered; 20: a pitch ordered, at hand
 @pytest.mark.parametrize(
-    "seed", [pytest.param(seed, marks=() if seed in (14, 16, 21) else pytest.mark.slow) for seed in range(120)]
+    "seed", [pytest.param(seed, marks=() if seed in (14, 16, 20) else pytest.mark.slow) for seed in range(120)]
 )
 def test_any_small_log_and_order(seed: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     assert not _asked(Case.drawn(seed), tmp_path, monkeypatch)
