@@ -423,6 +423,8 @@ def test_a_reading_is_checked_with_numpy_and_no_heavier_library(tmp_path: Path, 
         (["trim", "R-1", "0.1"], "say trimfit log trim …"),
         (["log", "good", "13"], "say trimfit log outcome REED good"),
         (["undo"], "say trimfit log strike --last"),
+        (["amend", "tri-k3v7q2m9"], "say trimfit log amend …"),
+        (["review", "letter"], "say trimfit review ticket --letter ORDER"),
         (["log", "list"], "say trimfit ask --all"),
         (["nonsense"], "No such command 'nonsense'"),
         (["pick", "a", "b", "c"], "unexpected extra argument"),
@@ -622,3 +624,27 @@ def test_a_full_disk_is_no_wrong_request() -> None:
         1, "out: cannot be written (No space left on device); make room, or name another folder"
     )  # fmt: skip
     assert unwritable("out", PermissionError(errno.EACCES, "Permission denied")).exit_code == 2
+
+
+def test_a_full_disk_of_a_backup_is_said_of_the_backup(
+    tmp_path: Path, shop: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Was: said of the log, on another disk."""
+    log, target = tmp_path / "log", tmp_path / "stick" / "copy"
+    run(log, "import", shop)
+    target.parent.mkdir()
+    opened = sqlite3.connect
+
+    def connect(path: object, *args: object, **given: object) -> sqlite3.Connection:
+        connection = opened(path, *args, **given)  # type: ignore[call-overload]
+        if str(path).startswith(str(target.parent)):
+            connection.execute("PRAGMA max_page_count = 3")
+        return connection  # type: ignore[no-any-return]
+
+    monkeypatch.setattr(sqlite3, "connect", connect)
+    with pytest.raises(TrimfitError) as full:
+        import_export.back_up(log, target)
+    assert (full.value.exit_code, full.value.line()) == (
+        1, f"{target}: cannot be written (No space left on device); make room, or name another folder"
+    )  # fmt: skip
+    assert not list(target.parent.iterdir())

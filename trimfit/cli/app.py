@@ -28,7 +28,7 @@ ANSWERS_ONLY = frozenset({"ask", "predict", "pick", "rehearse", "review", "check
 _MEANT = {
     **{
         word: f"log {word} …"
-        for word in ("trim", "reading", "event", "outcome", "reed", "chanter", "order", "strike", "rename")
+        for word in ("trim", "reading", "event", "outcome", "reed", "chanter", "order", "strike", "amend", "rename")
     },
     "cut": "log trim REED --length MM",
     "read": "log reading REED f=782.1 e=705.9",
@@ -41,6 +41,7 @@ _MEANT = {
     "list": "ask --all, or trimfit review reed REED for a reed's entries",
     "show": "review reed REED",
     "status": "ask --all",
+    "letter": "review ticket --letter ORDER",
 }
 
 

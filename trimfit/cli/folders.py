@@ -168,7 +168,7 @@ def export(
     force: Annotated[bool, option("--force", "Write over files that no export wrote.")] = False,
     as_json: Json = False,
 ) -> None:
-    """Write the whole log as a folder of CSV files. Struck entries, settings and marks are included.
+    """Write the whole log as a folder of CSV files. Struck entries, settings and marks kept at entry are included.
 
     The same log gives the same bytes; files that lay there already and are the same count as known.
 

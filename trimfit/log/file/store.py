@@ -9,6 +9,7 @@ for those who read at that moment; so nobody reads for long (`still`).
 from __future__ import annotations
 
 import contextlib
+import errno
 import os
 import sqlite3
 import time
@@ -271,11 +272,19 @@ class Store:
                 self._connection = file
 
     def back_up(self, target: Path) -> None:
-        """Write the whole log as it is at this moment into a new file. Raises TrimfitError where the log is damaged."""
+        """Write the whole log as it is at this moment into a new file.
+
+        Raises TrimfitError where the log is damaged, OSError where the disk of the new file is full.
+        """
         from trimfit.log.file.unfinished_files import backed_up
 
         with self.reading() as connection:
-            backed_up(connection, target)
+            try:
+                backed_up(connection, target)
+            except sqlite3.OperationalError as error:
+                if "full" not in str(error):
+                    raise
+                raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC)) from error  # the log is only read here
         with contextlib.closing(sqlite3.connect(target)) as copy:
             self.refuse_damaged(copy, "no backup was made")
 
