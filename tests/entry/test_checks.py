@@ -200,7 +200,7 @@ def test_a_reading_like_no_reed_is_asked_about_by_the_name_of_its_own() -> None:
     beside = foreseen({note: cents + 70 for note, cents in STANDING.items()}).own
     expected = ExpectedReading(foreseen(STANDING).own, {"R-2": beside})
     (doubt,) = reading_doubts(now, story(reading()), SHOP, foreseen=expected)
-    assert doubt.sentence == "This does not read as R-1 should; is it R-1?"
+    assert doubt.sentence == "This does not read as R-1 should; is R-1 the right reed?"
 
 
 def test_a_crow_alone_makes_no_other_reed() -> None:

@@ -111,11 +111,11 @@ def test_a_neighbours_reading_is_asked_about_at_the_bench(tmp_path: Path) -> Non
         sitting = seated(journal, reeds=["R-1"], **stated)
         list(sitting.open())
         said = play(sitting, f"f {f_hz:.2f} e {e_hz:.2f}")
-        assert said == ["? This reads like R-2, not like R-1; was it R-1 that was read?"]
+        assert said == ["? This reads like R-2, not like R-1; is R-1 the right reed?"]
         assert "not logged" in play(sitting, "no")
         play(sitting, f"f {f_hz:.2f} e {e_hz:.2f}", "y")
         (logged,) = journal.of_reed("R-1").readings
-        assert logged.doubts == ("other-reed: This reads like R-2, not like R-1; was it R-1 that was read?",)
+        assert logged.doubts == ("other-reed: This reads like R-2, not like R-1; is R-1 the right reed?",)
 
 
 def test_most_neighbours_readings_are_asked_about_and_few_honest_ones() -> None:

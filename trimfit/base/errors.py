@@ -81,19 +81,21 @@ MANY_NAMES = 2_000
 """Of more names than this only those are compared letter by letter that one slip of the hand tells from the word."""
 
 
-FEW_NAMES, MOST_WORDS = 8, 30
-"""So many names of a log are listed where none is meant, and so many words of a set that never grows."""
+FEW_NAMES, MOST_WORDS = 12, 30
+"""So many names of a log are listed where none is meant, and so many words of a set that never grows; more are
+counted."""
 
 
 def nearest(word: str, known: Sequence[str], most: int = MOST_WORDS) -> str:
-    """A remedy that names the known words that `word` may mean; where it means none, the first `most` of them all."""
+    """A remedy that names the known words that `word` may mean; where it means none, all of them (`listed`)."""
     return meant(word, known) or listed(known, most) or "nothing is known yet"
 
 
 def listed(known: Sequence[str], most: int = FEW_NAMES) -> str:
-    """The first `most` of the known words, and how many more there are; empty where there are none."""
-    more = f" and {len(known) - most:,} more" if len(known) > most else ""
-    return f"known here: {', '.join(short(other) for other in known[:most])}{more}" if known else ""
+    """The known words, none of which is meant; of more than `most` only how many; empty where there are none."""
+    if len(known) > most:
+        return f"none of the {len(known):,} known here is like it"
+    return f"known here: {', '.join(map(short, known))}" if known else ""
 
 
 def meant(word: str, known: Sequence[str]) -> str:

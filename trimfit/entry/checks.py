@@ -166,8 +166,8 @@ def _other_reed(
     if name is None or (known and "crow" in now and reads_like(notes, foreseen) is None):
         return None
     own = short(reading.reed)
-    sentence = f"This reads like {short(name)}, not like {own}; was it {own} that was read?"
-    sentence = sentence if name else f"This does not read as {own} should; is it {own}?"
+    sentence = f"This reads like {short(name)}, not like {own}; is {own} the right reed?"
+    sentence = sentence if name else f"This does not read as {own} should; is {own} the right reed?"
     return Doubt("other-reed", f"{next(iter(now))}_hz", sentence, reed=name)
 
 
@@ -294,9 +294,8 @@ def after_leaving_doubt(kind: str, reed: str, then_s: float, outcome: str, left_
     1970 UTC."""
     if kind not in ("reading", "trim") or outcome not in ("good", "lost") or then_s <= left_s:
         return []
-    done = "read" if kind == "reading" else "cut"
     name = short(reed)
-    sentence = f"{name} had left the bench {outcome} ({own_minute(left_at)}); was it {name} that was {done}?"
+    sentence = f"{name} had left the bench {outcome} ({own_minute(left_at)}); is {name} the right reed?"
     return [Doubt("left-bench", "reed", sentence)]
 
 

@@ -842,7 +842,7 @@ def test_a_reed_that_has_left_is_asked_about_before_a_cut_is_logged(journal: Jou
     sitting = seated(journal)
     play(sitting, "reed R-1")
     assert play(sitting, "0.1") == [
-        "? R-1 had left the bench good (2026-03-01 10:00); was it R-1 that was cut?",
+        "? R-1 had left the bench good (2026-03-01 10:00); is R-1 the right reed?",
     ]
     play(sitting, "n")
     assert journal.count("trim") == 0
