@@ -25,6 +25,8 @@ TAKEN_BACK = "taken back"
 """Why an entry is struck, where nobody says."""
 AFTER_EVENT = "F and E may stand anywhere now: read it before the next cut"
 """What holds of a reed after an event."""
+SAY_AT_HAND = "say --at-hand yes"
+"""What to do for a chanter that is at the bench; a form says it in its own words."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -495,7 +497,7 @@ def log_chanter(session: Session, name: str, given: Mapping[str, Any], *, sure: 
     found = session.journal.entry_of("chanter", name)
     if found is None or found.record.at_hand is not None or session.journal.chanter_read(found.record.chanter):
         return kept
-    unsaid = "taken to be away until a reed is read in it; if it is at the bench, say --at-hand yes"
+    unsaid = f"taken to be away until a reed is read in it; if it is at the bench, {SAY_AT_HAND}"
     return dataclasses.replace(kept, note=_notes(kept.note, unsaid))
 
 

@@ -44,6 +44,16 @@ def test_a_shop_begins_by_the_page_alone(tmp_path: Path) -> None:
         assert made.chanter.working_crow_hz == pytest.approx(529.9, abs=0.1)
 
 
+def test_a_chanter_that_is_at_hand_is_said_to_be_so_in_the_form(visitor: Visitor) -> None:
+    """Was: by an option of the command, which the page has not."""
+    said = " ".join(visitor.enter("/new/chanter", {"name": "Band 9"}).text.replace("</p><p>", " ").split())
+    assert "if it is at the bench, choose At hand: yes, and log it again" in said
+    assert "--at-hand" not in said
+    again = visitor.enter("/new/chanter", {"name": "Band 9", "at_hand": "yes"})
+    assert again.status == 200
+    assert "taken to be away" not in again.text
+
+
 def test_only_a_form_of_this_page_is_opened_once_more(look: Visitor) -> None:
     assert look.see("/new/order").status == 200
     assert look.see("/new/zzz").status == 404

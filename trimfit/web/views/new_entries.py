@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
 from starlette.exceptions import HTTPException
@@ -14,7 +15,15 @@ from trimfit.base.errors import InputError, short
 from trimfit.base.plain_words import plain_name
 from trimfit.cli.output.entry_words import doubt_lines, in_json, saved_lines
 from trimfit.session.session import Session
-from trimfit.verbs.log import EntryResult, fields_of, log_chanter, log_each_reed, log_order, reeds_as_one
+from trimfit.verbs.log import (
+    SAY_AT_HAND,
+    EntryResult,
+    fields_of,
+    log_chanter,
+    log_each_reed,
+    log_order,
+    reeds_as_one,
+)
 from trimfit.web.replies import Form, desk_of, form_of, page, wants_json
 
 MOST_REEDS = 500
@@ -118,9 +127,13 @@ async def enter_reeds(request: Request) -> Response:
 
 async def enter_chanter(request: Request) -> Response:
     """Log a chanter or revise it; as JSON what `log chanter --json` prints."""
-    return await _entered(
-        request, "chanter", lambda session, form: [log_chanter(session, _name(form), _given(form, CHANTER_FIELDS))]
-    )
+
+    def log_it(session: Session, form: Form) -> list[EntryResult]:
+        kept = log_chanter(session, _name(form), _given(form, CHANTER_FIELDS))
+        in_form = f"choose {LABELS['at_hand']}: yes, and log it again"
+        return [replace(kept, note=kept.note.replace(SAY_AT_HAND, in_form))]
+
+    return await _entered(request, "chanter", log_it)
 
 
 async def enter_order(request: Request) -> Response:
