@@ -17,20 +17,21 @@ import numpy as np
 import pytest
 from typer.testing import CliRunner
 
+from tests.opened import append_all
 from trimfit.base.errors import InputError
 from trimfit.base.pitch import hz_from_cents, note_hz
-from trimfit.base.records import Chanter, Order, Outcome, Reading, Reed, Trim
+from trimfit.base.records import Chanter, Event, Order, Outcome, Reading, Reed, Trim
 from trimfit.cli.app import app
 from trimfit.log.journal import Journal
 
-ORDERS = ("O-1", "O-2")
+ORDERS = ("O-1", "O-2", "O-3")
 
 
 @dataclass(frozen=True, slots=True)
 class Case:
     """What the bench did before (reeds of one type, in a chanter at hand), and an order: where its chanter is, what is
     known of its pitch, what is asked for, its reeds (type; gap in cents as they were read, None: not read; cut since,
-    mm), and free blanks of their type."""
+    mm), and free blanks of their type. besides: of `_besides`, what else happened."""
 
     seed: int
     before: int
@@ -45,6 +46,7 @@ class Case:
     cut_mm: float | None
     free: int
     kpa: float | None
+    besides: tuple[str, ...]
 
     @staticmethod
     def drawn(seed: int) -> Case:
@@ -68,6 +70,7 @@ class Case:
             cut_mm=one(None, None, 0.2),
             free=one(0, 3, 6),
             kpa=one(None, None, 6.2),
+            besides=tuple(name for name in _besides("") if rng.random() < 0.4),
         )
 
     def log(self, path: Path) -> None:
@@ -75,9 +78,7 @@ class Case:
         rng = np.random.default_rng(self.seed)
 
         def read(reed: str, at: str, chanter: str, gap: float, crow: float = 250.0) -> Reading:
-            cents = {"low_a": 110.0, "high_a": 110.0, "f": 110.0 + gap / 2, "e": 110.0 - gap / 2}
-            notes = {name: round(note_hz(name, mean + rng.standard_normal()), 1) for name, mean in cents.items()}
-            return Reading(reed, at, chanter, round(hz_from_cents(crow), 1), notes, pressure_kpa=self.kpa)
+            return _reading(reed, at, gap + 1.4 * rng.standard_normal(), chanter, crow, pressure_kpa=self.kpa)
 
         with Journal(path, create=True) as journal:
             journal.append(Chanter("Bench", at_hand="yes"))
@@ -85,6 +86,9 @@ class Case:
             journal.append(Order("base", "Bench", quantity=20))
             journal.append(Order("O-1", "Band 1", quantity=self.quantity, target_pitch_hz=self.pitch_hz))
             journal.append(Order("O-2", "Bench", quantity=2))
+            journal.append(Chanter("Far", at_hand="no", working_crow_hz=520.0))
+            journal.append(Order("O-3", "Far", quantity=2, pressure_kpa=7.5, weight="easy"))
+            append_all(journal, [one for name in self.besides for one in _besides(self.reed_type)[name]])
             for i in range(self.before):
                 journal.append(Reed(f"B-{i + 1}", "moulded", f"M-{i // 6 + 1}", blade_mm=22.0, order="base"))
                 gap, slope = -45.0 + 8.0 * rng.standard_normal(), 45.0 * np.exp(0.2 * rng.standard_normal())
@@ -108,6 +112,56 @@ class Case:
                     journal.append(Trim(f"R-{i + 1}", f"2026-09-18T{9 + i:02d}:20", self.cut_mm))
             for i in range(self.free):
                 journal.append(Reed(f"S-{i + 1}", self.reed_type, "stock", blade_mm=22.0))
+
+
+def _reading(
+    reed: str, at: str, gap: float, chanter: str = "Bench", crow: float = 250.0, high: float = 0.0, **more: Any
+) -> Reading:
+    """A reading with this gap, and with high A over low A by `high`, cents."""
+    cents = {"low_a": 110.0, "high_a": 110.0 + high, "f": 110.0 + gap / 2, "e": 110.0 - gap / 2}
+    notes = {name: round(note_hz(name, value), 1) for name, value in cents.items()}
+    return Reading(reed, at, chanter, round(hz_from_cents(crow), 1), notes, **more)
+
+
+def _besides(kind: str) -> dict[str, list[Any]]:
+    """What may have happened besides, each to a reed of its own."""
+
+    def reed(name: str, order: str | None = "O-2", blade_mm: float = 22.0, **more: Any) -> Reed:
+        return Reed(name, kind, "new", blade_mm=blade_mm, order=order, **more)
+
+    day, before = "2026-09-18T08:", "2026-09-15T08:"
+    return {
+        "A's apart": [reed("X-1"), _reading("X-1", f"{day}00", -20.0, high=14.0)],
+        "soaked": [reed("X-2"), _reading("X-2", f"{before}00", -20.0), Event("X-2", f"{before}30", "soaked")],
+        "little blade": [reed("X-3", blade_mm=14.1), _reading("X-3", f"{day}00", -40.0)],
+        "went back": [
+            reed("X-4"),
+            *(_reading("X-4", f"2026-09-{at}T08:00", gap) for at, gap in ((10, -20.0), (14, -8.0), (18, -21.0))),
+        ],
+        "E alone": [reed("X-5"), Reading("X-5", f"{day}00", "Bench", notes_hz={"e": 703.0, "low_a": 469.0})],
+        "a long cut": [reed("X-6"), _reading("X-6", f"{day}00", -30.0), Trim("X-6", f"{day}10", 2.0)],
+        "lips": [
+            reed("X-7"),
+            _reading("X-7", f"{day}00", -30.0),
+            Trim("X-7", f"{day}10", lip_strokes=3),
+            _reading("X-7", f"{day}20", -31.0),
+        ],
+        "readings apart": [reed("X-8"), _reading("X-8", f"{day}00", -30.0), _reading("X-8", f"{day}05", -10.0)],
+        "a weight": [reed("X-9", "O-3", weight="easy"), _reading("X-9", f"{day}00", -12.0, pressure_kpa=6.0)],
+        "lost": [reed("Y-1"), _reading("Y-1", f"{before}00", 9.0), Outcome("Y-1", f"{before}30", "lost")],
+        "came back": [
+            reed("Y-2"),
+            _reading("Y-2", f"{before}00", -1.0),
+            Outcome("Y-2", f"{before}30", "good"),
+            Event("Y-2", f"{day}30", "came back flat"),
+        ],
+        "stock": [
+            reed("Y-3", None),
+            _reading("Y-3", f"{before}00", -15.0),
+            Trim("Y-3", f"{before}10", 0.1),
+            Outcome("Y-3", f"{before}30", "to-stock"),
+        ],
+    }
 
 
 class Asked:
@@ -178,7 +232,8 @@ class Asked:
             if found := advice[name]:
                 self.check(f"{reed}: {name} {found}", found["low"] <= found["mean"] <= found["high"])
         if advice["action"] == "trim" and advice["here"] is None:
-            self.check(f"{reed}: over the ceiling, {advice['chance_past']}", advice["chance_past"] <= 0.0101)
+            # of a cut that leaves it short, how it may move until its next visit is stated too
+            self.check(f"{reed}: over the ceiling, {advice['chance_past']}", advice["chance_past"] <= 0.012)
         if advice["action"] in ("past", "no-fit") and within is not None:
             self.check(f"{reed}: {advice['action']}, and {within} good", within < 0.15)
         if advice["action"] == "finished":
@@ -252,9 +307,9 @@ def _asked(case: Case, folder: Path, monkeypatch: pytest.MonkeyPatch) -> list[st
     return asked.wrong
 
 
-# 14: nothing was ever cut; 16: a chanter that is away, and a pitch ordered; 20: a pitch ordered, at hand
+# 20: a pitch ordered, at hand; 35: nothing learned, a chanter away; 39: one of which nothing is known
 @pytest.mark.parametrize(
-    "seed", [pytest.param(seed, marks=() if seed in (14, 16, 20) else pytest.mark.slow) for seed in range(120)]
+    "seed", [pytest.param(seed, marks=() if seed in (20, 35, 39) else pytest.mark.slow) for seed in range(120)]
 )
 def test_any_small_log_and_order(seed: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     assert not _asked(Case.drawn(seed), tmp_path, monkeypatch)

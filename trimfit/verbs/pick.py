@@ -453,7 +453,7 @@ def _ranked(
     mine: Collection[str] = (),
 ) -> tuple[Pick, ...]:
     """Blanks in the order in which they are offered. mine: those in work for the order already."""
-    stock = stock_for(bench.journal, replace(order, weight=None), bench.until_s) if order.weight is not None else []
+    stock = stock_for(bench.journal, Order("", ""), bench.until_s) if order.weight is not None else []
     known = [h.reed.record.weight for h in stock if h.reed.record.weight]
     out: list[tuple[tuple[object, ...], Pick]] = []
     for (seen, aim), forecast in zip(pairs, found_of, strict=True):
