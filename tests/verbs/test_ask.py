@@ -366,6 +366,21 @@ def test_a_logged_event_is_named_in_the_reason(first_week: Path) -> None:
     assert asked_then(first_week, "1").moved_cents is not None
 
 
+@pytest.mark.parametrize("day", ["2026-04-01", "2026-06-01", "2026-08-01", "2026-12-01"])
+def test_what_a_reed_that_lay_may_have_moved_is_no_more_than_what_is_not_known_of_its_gap(
+    first_week: Path, day: str
+) -> None:
+    """Was: 9 cents either way beside a gap known to 14, and after two months more 22 beside 19."""
+    with Journal(first_week) as journal:
+        for minute in range(5):
+            journal.append(reading("1", f"2026-03-01T10:0{minute}", -40.0))
+    said = on(first_week, ask_reed, "1", at_s=iso_dates.at_s(f"{day}T10:00"))
+    gap, moved = said.gap_now_cents, said.moved_cents
+    assert gap is not None
+    assert moved is not None
+    assert 0.9 * (gap.high - gap.low) < moved.high - moved.low < gap.high - gap.low
+
+
 def test_an_event_between_two_readings_of_one_hour_counts(first_week: Path) -> None:
     with Journal(first_week) as journal:
         for at in ("15:00", "15:04"):

@@ -330,6 +330,10 @@ def test_a_rehearsal_says_how_many_to_send_and_how_each_is_worked(by_letter: Pat
     assert run.good * run.send_reeds == pytest.approx(run.expected_within, abs=1e-6)
     assert run.past == pytest.approx(1.0 - run.good - run.past, abs=0.1)
     assert run.of_sent
+    # more tolerance is worth what it is worth (was: the same shares to the last digit)
+    wider = next(one for one in run.what_if if one.change == "half a hertz more tolerance")
+    assert wider.good > run.good + 0.02
+    assert wider.past < run.past
     said = " ".join(Typed(by_letter).say("rehearse", "letter").split())
     assert f"of {run.send_reeds} sent: good " in said
     assert f"cents in Far: of {run.send_reeds} sent about " in said or "gaps in Far of " in said

@@ -244,9 +244,10 @@ def main() -> None:
 
 Made by `python -m tests.worlds.constants`: every plain number, array or table of numbers that stands by name in the
 regression's modules, the reason beside it in the code, and what comes of doubling it (the prior means and spreads
-of `regression/priors.py` and the planner's numbers are not among them). One make-believe shop of {PAST_REEDS} past
-reeds whose readings have tails and typing slips and do not move by themselves; {len(trials)} readings of
-{NEW_REEDS} new reeds of new batches are predicted. As the package is, the next gap is off by {error:.2f} cents
+of the coefficients, of new reeds and of readings, and the planner's numbers, are not among them). One make-believe
+shop of {PAST_REEDS} past reeds whose readings have tails and typing slips and do not move by
+themselves; {len(trials)} readings of {NEW_REEDS} new reeds of new batches are predicted. As the package is,
+the next gap is off by {error:.2f} cents
 (root mean square, slips left out) and the 90 % intervals of all outputs hold {held:.1f} in a hundred. The last two
 columns say how both change, with the standard error over the reeds of this one shop: the same readings are
 predicted before and after, so that they say what doubling does here, not what another shop would show. "none": no

@@ -26,9 +26,8 @@ class Advice:
     where that is no length that the blade has: then `meet_pitch_hz` is None too. `cuts_known`: False where what has yet
     to come off is not known while there is work to do: `trims_left` is a guess then. `closes`: False where by what is
     logged no length closes the gap, or where what is logged is impossible: then no cut is advised.
-    `moved_cents`: how far the gap has moved by itself since the last sitting, mean and 90 % interval by the likeliest
-    explanation of the readings, a jump that is merely possible left out; None where nothing says so, or where an event
-    was logged since;
+    `moved_cents`: how far the gap has moved by itself since the last sitting, mean and 90 % interval over all
+    explanations of the readings; None where nothing says so, or where an event was logged since;
     `chance_within`: that the reed ends within tolerance if the advice is followed to its end, None where it was not
     worked out; `here`: what to work to in the chanter at hand, None unless the order's chanter is away;
     `is_it_away`: what to settle first, where that it is away is only supposed; `first_in`: the chanter in which its F

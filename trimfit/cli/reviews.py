@@ -270,14 +270,15 @@ def _reading_errors(found: Sequence[Any]) -> list[str]:
 
     rows = []
     for one in found:
-        parts = (one.within_cents.mean, one.sitting_cents, one.condition_cents, one.total_cents.mean)
+        next_day = math.nan if one.of_one_sitting else one.total_cents.mean
+        parts = (one.within_cents.mean, one.sitting_cents, one.condition_cents, next_day)
         rows.append(
             (
                 OUTPUT_WORDS.get(one.output, one.output),
                 str(one.readings),
                 *(f"{cents:.1f}" if math.isfinite(cents) else "" for cents in parts),
                 str(one.readings_in_sitting or "too many"),
-                str(one.sittings),
+                "" if one.of_one_sitting else str(one.sittings),
             )
         )
     heads = ("of", "readings", "one sitting", "sittings", "air", "next day", "to ± 1 cent", "or sittings")

@@ -23,7 +23,7 @@ from trimfit.base.normal import Z90, interval
 from trimfit.base.pitch import OUTPUTS, hz_from_cents
 from trimfit.base.records import Action, Logged, Reading, ReedHistory
 from trimfit.base.units import Interval
-from trimfit.planner.aim import Aim, AimPosterior
+from trimfit.planner.aim import Aim, AimPosterior, interval_of
 from trimfit.planner.chance_past import UNLIKELY, can_close, chance_over
 from trimfit.planner.choice import Choice, Rules, Unconfirmed, choose
 from trimfit.planner.lip_work import may_meet
@@ -245,16 +245,21 @@ def _closed(cents: float, past: str = "closed", opens: str = "opened") -> str:
 
 
 def moved_by_itself(seen: Seen) -> Interval | None:
-    """How far the gap has moved by itself since the sitting before, cents: mean and 90 % interval by the likeliest
-    explanation of the latest readings, which mostly is that the reed did not jump (a jump that is only possible widens
-    nothing). None where there was no sitting before, or an event was logged since it."""
-    moved = seen.state.moved_gap()
-    if moved is None:
+    """How far the gap has moved by itself since the sitting before, cents: mean and 90 % interval over all explanations
+    of the latest readings, that it jumped among them, as the gap has it. None where there was no sitting before, or an
+    event was logged since it."""
+    others = sum(one.chance for one in seen.explanations)
+    states = [(1.0 - others, seen.state), *((one.chance, one.state) for one in seen.explanations)]
+    moved = [(chance, *found) for chance, state in states if (found := state.moved_gap()) is not None]
+    if len(moved) < len(states):
         return None
     read = [reading.at_s for reading in seen.history.readings]
     parted = [one for one, other in pairwise(read) if other - one > SITTING_DAYS * DAY_S]
     since_s = read[-1] if seen.state.idle_days > 0.0 else max(parted, default=-math.inf)
-    return None if any(event.at_s >= since_s for event in seen.history.events) else interval(*moved)
+    if any(event.at_s >= since_s for event in seen.history.events):
+        return None
+    chance, mean, sd = np.array(moved).T
+    return interval_of(chance, mean, np.maximum(sd, 1e-6) ** 2)
 
 
 def decide(bench: Bench, seen: Seen, posterior: AimPosterior, aim: Aim, ground: Grounds) -> Choice:

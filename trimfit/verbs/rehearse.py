@@ -181,13 +181,13 @@ def rehearse_order(session: Session, order_name: str, *, at_s: float | None = No
     sending = need.sending
     past = sum(one.sharp > SHARP for _, one in own)
 
-    def of_run(pairs: Sequence[Foreseen], count: int) -> Sending | None:
+    def of_run(bench: Bench, pairs: Sequence[Foreseen], count: int) -> Sending | None:
         """What is sent of a run, the reeds in hand first; count: so many."""
         further = pairs[working : working + 1] or _forecasts(bench, order, [new_reed(bench, order, started)])
         return sending_of(bench, order, [*to_send([pairs[i] for i in likeliest]), *further], quantity, count)
 
     if need.pitch_doubt:
-        sending = of_run([*own, *_forecasts(bench, order, new[:1])], max(run_of - past, quantity))
+        sending = of_run(bench, [*own, *_forecasts(bench, order, new[:1])], max(run_of - past, quantity))
 
     def run(change: str, bench: Bench = bench, fresh: str = "") -> tuple[WhatIf, list[Forecast]]:
         """The run's figures, where the stock ends its mean standing for each of the rest; and the reeds' forecasts."""
@@ -202,7 +202,11 @@ def rehearse_order(session: Session, order_name: str, *, at_s: float | None = No
         readings = bench.readings_each * mean["readings"]
         good, past = mean["good"], mean["past"]
         if sending is not None:  # of reeds that are sent it counts to which stop each is worked
-            sent = sending_of(bench, order, pairs, quantity, sending.reeds) if fresh else of_run(pairs, sending.reeds)
+            sent = (
+                sending_of(bench, order, pairs, quantity, sending.reeds)
+                if fresh
+                else of_run(bench, pairs, sending.reeds)
+            )
             good, past = (sent.good[0], sent.past[0]) if sent is not None else (good, past)
         return WhatIf(change, good, past, mean["cuts"], readings, minutes), found
 

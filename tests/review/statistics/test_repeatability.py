@@ -90,6 +90,10 @@ def test_readings_of_a_single_sitting_still_say_something() -> None:
     assert math.isnan(note.condition_cents)
     assert note.within_cents.mean == pytest.approx(1.0, abs=0.3)
     assert note.total_cents == note.within_cents
+    # was: known to a cent after so many readings, on whatever day
+    assert note.of_one_sitting
+    assert "within a sitting, whose level is known to ± 1 cent" in note.why
+    assert note.why.endswith("no reed was read in two sittings as it stood: what another day adds is not known")
 
 
 def test_single_readings_on_several_days_still_say_something() -> None:

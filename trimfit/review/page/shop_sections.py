@@ -334,10 +334,11 @@ def trust(findings: Report) -> list[str]:
             )
         )
     else:
-        errs = own.total_cents.mean
+        errs, sitting = own.total_cents.mean, " within a sitting" if own.of_one_sitting else ""
         parts.append(
             paragraph(
-                f"A single reading of the gap on this bench errs by {errs:.1f} cents, two times in three by less."
+                f"A single reading of the gap on this bench errs by {errs:.1f} cents{sitting}, two times in three by "
+                "less."
             )
         )
     if gap is not None or own is not None:
@@ -423,8 +424,8 @@ def _reading_error(findings: Report) -> list[str]:
                 f"{cents:.1f}" if math.isfinite(cents) else "–"
                 for cents in (
                     r.within_cents.mean,
-                    r.total_cents.mean,
-                    math.hypot(r.total_cents.mean, r.condition_cents),
+                    r.total_cents.mean + 0.0 * r.sitting_cents,  # not known where that is not
+                    math.hypot(r.total_cents.mean, r.condition_cents) + 0.0 * r.sitting_cents,
                 )
             ),
             _readings_needed(r),

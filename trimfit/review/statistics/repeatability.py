@@ -197,6 +197,12 @@ class NoteRepeatability:
     left_out: int
     why: str
 
+    @property
+    def of_one_sitting(self) -> bool:
+        """Whether no reed was read in two sittings as it stood: what another day adds is not known then, and is not in
+        `total_cents` or `sittings`."""
+        return math.isnan(self.sitting_cents)
+
 
 def _runs(group: npt.NDArray[np.int64], values: Array, step: float) -> npt.NDArray[np.int64]:
     """Within each group, values sorted and cut where neighbours lie more than `step` apart; missing ones together."""
@@ -320,6 +326,12 @@ def _sentence(study: GaugeStudy, here: int | None, elsewhere: int) -> str:
     few = ", from few repeats" if min(part.df for part in study.parts) < FEW_REPEATS else ""
     n = 1 if ends.high - ends.low >= 0.15 else 2
     errs = f"{study.total.sd:.{n}f} cents (standard deviation, {ends.low:.{n}f} to {ends.high:.{n}f}{few})"
+    if not study.sittings.df:
+        readings = f"{here} reading{'s' if here != 1 else ''}" if here else f"more than {MOST_IN_SITTING} readings"
+        return (
+            f"a reading errs by {errs} within a sitting, whose level is known to ± 1 cent, nine times in ten, after "
+            f"{readings}; no reed was read in two sittings as it stood: what another day adds is not known"
+        )
     said = f"a reading errs by {errs}; the level is known to ± 1 cent, nine times in ten, after"
     sittings = f"{elsewhere} sitting{'s' if elsewhere > 1 else ''} with one in each"
     if here is None:
