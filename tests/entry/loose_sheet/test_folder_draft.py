@@ -157,7 +157,7 @@ def test_dates_without_a_year_are_those_that_a_person_reads(
     days = days[::-1] if turned else days
     rows = [f"{1 if reeds == 'one' else i},{day},{750 + i}" for i, day in enumerate(days)]
     made = draft(tmp_path, "\n".join(["reed,date,F", *rows]))
-    read = {row.split(",")[2]: row.split(",")[1][:10] for row in rows_of(tmp_path, "readings.csv")[1:]}
+    read = {row.split(",")[3]: row.split(",")[1][:10] for row in rows_of(tmp_path, "readings.csv")[1:]}
     dates = [date.fromisoformat(read[f"{750 + i}"]) for i in range(len(days))]
     assert dates == a_person_reads(days)
     assert any("the newest row stands first" in guess.what for guess in made.guesses) == turned
@@ -215,7 +215,7 @@ def test_what_would_be_a_guess_is_asked_for(tmp_path: Path, head: str, cell: str
     assert (unread.row, unread.column, unread.cell) == (2, head, cell)
     assert what in unread.line()
     assert remedy in unread.remedy
-    assert rows_of(tmp_path, "readings.csv")[1] == "1,2026-11-24,778.2"
+    assert rows_of(tmp_path, "readings.csv")[1] == "1,2026-11-24,,778.2"
 
 
 def test_a_cell_that_is_refused_bears_no_guess_out(tmp_path: Path) -> None:
@@ -270,7 +270,7 @@ def test_a_row_without_a_reed_or_a_readable_date_is_left_out_and_named(tmp_path:
     made = draft(tmp_path, "reed,date,F\n,24/11/26,778\n1,soon,778\n1,24/11/26,779\n")
     assert [(cell.row, cell.column) for cell in made.unread] == [(2, ""), (3, "date"), (3, "")]
     assert made.unread[-1].line() == "row 3: left out with its date: F '778'; mend the date"
-    assert rows_of(tmp_path, "readings.csv")[1:] == ["1,2026-11-24,779"]
+    assert rows_of(tmp_path, "readings.csv")[1:] == ["1,2026-11-24,,779"]
     assert (made.cells, made.read) == (8, 4)
 
 
@@ -314,7 +314,7 @@ def test_a_folder_that_holds_a_log_is_never_written_over(tmp_path: Path) -> None
     (tmp_path / "out" / "guesses.txt").unlink()
     with pytest.raises(InputError, match=r"holds readings\.csv already"):
         draft(tmp_path, "reed,date,F\n1,24/11/26,780\n", force=True)
-    assert rows_of(tmp_path, "readings.csv")[1:] == ["1,2026-11-24,779"]
+    assert rows_of(tmp_path, "readings.csv")[1:] == ["1,2026-11-24,,779"]
 
 
 @pytest.mark.parametrize(
@@ -377,8 +377,8 @@ def test_heads_may_stand_in_two_rows_or_in_the_first_column(tmp_path: Path) -> N
     side = "Reed no,1,2\nType,cane,cane\nBatch,A,A\nDate,2/11/26,3/11/26\nF,771,775\nE,709,710\nTook,0.1,0.15\n"
     made = draft(tmp_path / "side", side)
     assert rows_of(tmp_path / "side", "readings.csv")[1:] == [
-        "1,2026-11-02T12:00,709,771",
-        "2,2026-11-03T12:00,710,775",
+        "1,2026-11-02T12:00,,709,771",
+        "2,2026-11-03T12:00,,710,775",
     ]
     assert made.read == made.cells == 14
 
@@ -493,3 +493,88 @@ def test_three_sheets_of_one_shop_go_in_one_after_another(tmp_path: Path, order:
     reed = history.reed.record
     assert (reed.reed_type, reed.batch) == ("moulded", "B-1")
     assert (len(history.readings), len(history.trims)) == (1, 1)
+
+
+@pytest.mark.parametrize(("head", "read"), [("Band ", False), ("Chanter CH-", True)])
+def test_a_head_over_a_pair_is_its_chanter_where_it_says_so_and_else_asked_for(
+    tmp_path: Path, head: str, *, read: bool
+) -> None:
+    """Was: dropped without a word, under `Everything was read.`, and no column chanter was there to fill."""
+    made = draft(tmp_path, f"Reed,Date,{head}1,,{head}2,\n,,F,E,F,E\n1,24/11/2025,757,703,759,705\n")
+    names = ("CH-1", "CH-2") if read else ("", "")
+    assert rows_of(tmp_path, "readings.csv") == [
+        "reed,taken_at,chanter,e_hz,f_hz",
+        f"1,2025-11-24T12:00,{names[0]},703,757",
+        f"1,2025-11-24T12:01,{names[1]},705,759",
+    ]
+    taken = "row 1: 'Chanter CH-1' over F, E: taken for the chanter 'CH-1'"
+    assert (taken in "\n".join(made.page), made.doubts == ()) == (read, read)
+    asked = [(one.row, one.cell, one.what) for one in made.unread]
+    assert asked == ([] if read else [(1, f"Band {n}", "over F, E: not understood") for n in (1, 2)])
+    assert read or made.doubts[0].endswith("Fill the column chanter in readings.csv here")
+
+
+@pytest.mark.parametrize(
+    ("sheet", "rows"),
+    [
+        (",,chanter A,,,chanter B\nreed,date,F1,F2,took2,F1,F2\n1,24/11/26,751,752,0.1,761,762\n",
+         ["12:00,A,751", "12:01,B,761", "12:02,A,752", "12:04,B,762"]),
+        (",,,chanter A,chanter B\nreed,date,crow,F,E\n1,24/11/26,520,751,702\n",
+         ["12:00,A,520,,751", "12:01,B,,702,"]),
+    ],
+    ids=["visits by number", "no note twice"],
+)  # fmt: skip
+def test_readings_in_the_chanters_over_their_heads_are_kept_apart(tmp_path: Path, sheet: str, rows: list[str]) -> None:
+    made = draft(tmp_path, sheet)
+    assert [row.removeprefix("1,2026-11-24T") for row in rows_of(tmp_path, "readings.csv")[1:]] == rows
+    assert (made.unread, made.faults) == ((), ())
+
+
+def test_a_chanter_over_the_heads_and_another_in_the_row_are_named(tmp_path: Path) -> None:
+    made = draft(tmp_path, ",,,chanter A\nreed,date,chanter,F\n1,24/11/26,B,751\n2,24/11/26,A,752\n")
+    assert [one.line() for one in made.unread] == [
+        "row 3, chanter: 'B' the head above says 'A' of this reading; mend one of them"
+    ]
+    assert [row.split(",")[2] for row in rows_of(tmp_path, "readings.csv")[1:]] == ["A", "A"]
+
+
+def test_what_stands_above_the_heads_is_named_but_a_title(tmp_path: Path) -> None:
+    heads = "Spring reeds,,,,\nShop,north,,,\n,May,,June,\nreed,F,took,F,took\n"
+    made = draft(tmp_path, f"{heads}1,757,0.1,758,0.1\n2,758,0.1,759,0.1\n")
+    assert [one.line().partition(";")[0] for one in made.unread] == [
+        "row 2: 'Shop', 'north' stand above the heads and were not understood",
+        "row 3: 'May' over F, took: not understood",
+        "row 3: 'June' over F, took: not understood",
+    ]
+    said = "\n".join(made.page)
+    assert f"no column was taken for dates: {TODAY}, today, was put for all" in said
+    assert "that of the row above" not in said
+
+
+def test_a_second_value_for_one_thing_of_a_visit_is_named_and_the_first_kept(tmp_path: Path) -> None:
+    """Was: the last one was kept without a word."""
+    made = draft(tmp_path, "reed,date,F1,F2,F1\n1,24/11/26,757,758,767\n2,24/11/26,757,758,757\n3,24/11/26,,758,757\n")
+    assert [row.split(",")[3] for row in rows_of(tmp_path, "readings.csv")[1:]] == ["757", "758"] * 3
+    assert [one.line() for one in made.unread] == [
+        "row 2, F1: '767' is a second f_hz of one visit, after 757; mend one of them"
+    ]
+
+
+def test_a_column_of_which_most_cells_are_dates_is_the_date_and_its_bad_cells_are_named(tmp_path: Path) -> None:
+    made = draft(tmp_path, "reed,Datum,F\n1,24.11.,757\n2,25.11.,758\n3,32.11.,759\n")
+    assert [row.split(",")[1] for row in rows_of(tmp_path, "readings.csv")[1:]] == ["2026-11-24", "2026-11-25"]
+    assert (made.unread[0].row, made.unread[0].column, made.unread[0].cell) == (4, "Datum", "32.11.")
+    said = [guess.what for guess in made.guesses]
+    assert "taken for day: most of its cells are such; '24.11.' is one" in said
+    assert "dates in numbers are read with the day first: '24.11.' is 2026-11-24" in said
+    made = draft(tmp_path / "shelf", "reed,shelf,F\n1,10-2,757\n2,10-3,758\n3,x,759\n")
+    assert [one.column for one in made.unread] == ["shelf"]
+
+
+def test_a_row_that_begins_with_reed_is_the_row_of_heads(tmp_path: Path) -> None:
+    """Was: a reed named `Reed`, of type `When`."""
+    heads = "Reed,When,Band F,Band E,Solo F,Solo E,Shaved (mm)"
+    made = draft(tmp_path, f"{heads}\n1,2026-02-20,757,703,759,705,0.1\n2,2026-02-30,757,703,759,705,0.1\n")
+    assert [row.split(",")[0] for row in rows_of(tmp_path, "reeds.csv")] == ["reed", "1", "2"]
+    assert [one.column for one in made.unread] == ["Band F", "Band E", "Solo F", "Solo E", "Shaved (mm)", "When"]
+    assert made.unread[0].remedy == "head it F, and if 'Band' is a chanter, put 'chanter Band' over it in a row above"

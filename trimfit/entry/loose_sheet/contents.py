@@ -15,7 +15,7 @@ from trimfit.base.pitch import parse_crow_hz
 from trimfit.base.units import parse_number
 from trimfit.entry.line_parser import parse_reading, parse_trim
 from trimfit.entry.loose_sheet.guesses import Notes
-from trimfit.entry.loose_sheet.heads import NOTHING, Column
+from trimfit.entry.loose_sheet.heads import NOTHING, Column, note_and_rest
 from trimfit.entry.loose_sheet.written_dates import read_clock, read_day
 from trimfit.entry.parsed_lines import ReadingLine, TrimLine
 
@@ -29,6 +29,8 @@ _NAMED = re.compile(r"\s*(?:[A-Za-z_]+|g8ve?|low\s\w+|high\s\w+)[\s=:]*[+\-−]?
 # Ranges of sounding hertz, sets of chanters from 455 to 485 Hz as low A: E by 3/2, F by 5/3.
 _E_HZ, _F_HZ = (675.0, 735.0), (740.0, 815.0)
 _CUT_MM = (0.02, 1.5)
+# So large a share of a column's cells shows what it is.
+MOST = 0.8
 
 
 def said_in(cell: str, scale: Mapping[str, Fraction]) -> tuple[ReadingLine | None, TrimLine | None]:
@@ -89,9 +91,10 @@ def told_by_contents(
         cells = [row[column.place] for row in rows if row[column.place].lower() not in NOTHING]
         role = column.role
         if not role and cells:
-            role, such = _role_by_cells(cells, scale, taken, numbers=headless and reed)
-            why = f"{'all' if len(such) == len(cells) else 'nearly all'} its cells are such"
-            if not role and column.title:
+            role, such = _role_by_cells(cells, scale, taken, headed=bool(column.title), numbers=headless and reed)
+            part = len(such) / len(cells)
+            why = f"{'all' if part == 1 else 'nearly all' if part >= MOST else 'most of'} its cells are such"
+            if not role and column.title and (column.unit or not note_and_rest(column.title)[0]):
                 role, why = _role_by_spelling(column.title, cells, taken), "its head is spelled nearly so"
                 such = [cell for cell in cells if numbers_in([cell])]
             if not (role or reed):
@@ -118,9 +121,12 @@ def _role_by_spelling(title: str, cells: Sequence[str], taken: set[str]) -> str:
 
 
 def _role_by_cells(
-    cells: Sequence[str], scale: Mapping[str, Fraction], taken: set[str], *, numbers: bool
+    cells: Sequence[str], scale: Mapping[str, Fraction], taken: set[str], *, headed: bool, numbers: bool
 ) -> tuple[str, Sequence[str]]:
-    """The role that some cells show, blank where they show none, and those of them that show it."""
+    """The role that some cells show, blank where they show none, and those of them that show it.
+
+    Under a head two dates show it where they are more than half of the cells; `10-2` alone may be a number of a batch.
+    """
     tests: list[tuple[str, Callable[[str], object]]] = [
         ("readings", lambda cell: said_in(cell, scale)),
         ("day", _date),
@@ -129,8 +135,11 @@ def _role_by_cells(
         ("outcome", lambda cell: cell.lower() in OUTCOME_WORDS),
     ]
     for role, fits in tests:
-        if role not in taken and _share(cells, fits) >= 0.8:
-            return role, [cell for cell in cells if _share([cell], fits)]
+        such = [cell for cell in cells if _share([cell], fits)]
+        sure = [cell for cell in such if not re.fullmatch(r"\d+-\d+", cell)]
+        dates = role == "day" and headed and 2 * len(sure) > len(cells) > 2
+        if role not in taken and (dates or len(such) / len(cells) >= MOST):
+            return role, such
     if numbers:
         for role, (low, high) in (("e", _E_HZ), ("f", _F_HZ), ("length_mm", _CUT_MM)):
             within = [cell for cell in cells if any(low <= number <= high for number in numbers_in([cell]))]

@@ -20,7 +20,7 @@ from trimfit.entry.doubt_marks import rule_marks
 from trimfit.entry.loose_sheet.amounts import Amounts, settle_notes
 from trimfit.entry.loose_sheet.contents import told_by_contents
 from trimfit.entry.loose_sheet.guesses import Guess, Notes, Unread, page_lines
-from trimfit.entry.loose_sheet.heads import NOTE_ROLES, NOTHING, Column, find_heads, upright
+from trimfit.entry.loose_sheet.heads import NOTE_ROLES, NOTHING, Column, find_heads, note_and_rest, upright
 from trimfit.entry.loose_sheet.rows import SheetRows
 from trimfit.entry.loose_sheet.table import read_table
 from trimfit.entry.loose_sheet.visits import slots_of, timed
@@ -142,6 +142,10 @@ def _say_untaken(columns: Sequence[Column], rows: Sequence[tuple[int, Sequence[s
         cells = f"{len(filled)} cells, such as" if len(filled) > 1 else "one cell,"
         what = f"{said}: {cells} {short(filled[0][1])!r}"
         remedy = "give its head a known word, such as date, chanter, crow, F, took; or leave it out"
+        note, rest = note_and_rest(column.title)
+        if note and not column.role:
+            over = short(f"chanter {rest}")
+            remedy = f"head it {note}, and if {short(rest)!r} is a chanter, put {over!r} over it in a row above"
         notes.unread.append(Unread(0, column.name, "", what, remedy))
         notes.lost_cells.update((number, column.place) for number, _ in filled)
 
@@ -165,10 +169,15 @@ def _files(reader: SheetRows) -> dict[str, list[str]]:
         reader.notes.lost_cells |= reader.order_cells[order]
     named = [e.values.get("chanter") for e in reader.events] + [order["chanter"] for order in records["order"]]
     records["chanter"] = [{"chanter": name} for name in dict.fromkeys(name for name in named if name)]
+    unnamed = any(
+        "chanter" not in e.values and {*e.values} & {f"{note}_hz" for note in NOTE_ROLES} for e in reader.events
+    )
+    # Where readings of notes name no chanter the page says to fill that column.
+    to_fill = ("reading", "chanter") if unnamed else ()
     lines = {}
     for name, mine in records.items():
         kind_of = KINDS[name]
-        used = [c for c in kind_of.names if any(record.get(c) is not None for record in mine)]
+        used = [c for c in kind_of.names if any(record.get(c) is not None for record in mine) or to_fill == (name, c)]
         if mine:
             lines[kind_of.file] = [*csv_lines(used, ([record.get(c) for c in used] for record in mine))]
     return lines

@@ -16,7 +16,7 @@ from trimfit.entry.loose_sheet.guesses import Notes
 from trimfit.entry.loose_sheet.heads import NOTHING, READING_ROLES, TRIM_ROLES, Column
 from trimfit.entry.loose_sheet.visits import Event, Slot
 from trimfit.entry.loose_sheet.written_dates import UP_TO_TODAY, Day, in_years, newest_first, read_clock, read_day
-from trimfit.log.column_values import from_text
+from trimfit.log.column_values import from_text, number_text
 from trimfit.log.entry_kinds import KINDS, UNNAMED
 
 DITTO = {'"', "''", "do", "do.", "ditto", "〃", "”", "“", '-"-'}
@@ -261,7 +261,7 @@ class SheetRows:
             self.notes.guess_rule("dates", column.name, f"a date without a year is of {year}, {how}", repr(cell))
         iso = found.iso(year)
         if "first" in found.rule and found.rule != "the year first":
-            rule = f"dates of three numbers are read with {found.rule}"
+            rule = f"dates in numbers are read with {found.rule}"
             self.notes.guess_rule("dates", column.name, rule, f"{cell!r} is {iso}")
         return iso
 
@@ -301,16 +301,17 @@ class SheetRows:
                 self.notes.cannot(number, filled[0].place, "", "", what, "mend the date")
             self.notes.lost_cells.update((number, column.place) for column in filled)
             return 0
-        if not day and self._day:
+        if not day and self._has_no_days():
+            day = self.today.isoformat()
+            what = f"no column was taken for dates: {day}, today, was put for all; mend it before importing"
+            self.notes.guess("dates", "", what)
+        elif not day:
             day = self._day
             self._carried["no date: that of the row above"].append(number)
-        elif not day:
-            day = self.today.isoformat()
-            self.notes.guess(
-                "dates", "", f"the sheet has no dates: {day}, today, was put for all; mend it before importing"
-            )
         self._day = day
         if values["reading"]:
+            if chanter := next((c.chanter for c in filled if c.chanter), ""):
+                values["reading"]["chanter"] = chanter
             self._conditions(number, (*self.whole, *slot.columns), cells, values["reading"])
         kept = 0
         for part in slot.parts:
@@ -348,6 +349,7 @@ class SheetRows:
         reference_hz = self.amounts.read(reference, cells[reference.place]) if reference else None
         name = column.role if column.role in TRIM_ROLES else f"{column.role}_hz"
         part = values["trim" if column.role in TRIM_ROLES else "reading"]
+        before = part.get(name)
         try:
             part[name] = self.amounts.read(column, cell, reference_hz)
         except InputError:
@@ -362,6 +364,9 @@ class SheetRows:
             if not found or [*found["reading"], *found["trim"]] != [name]:
                 raise
             part[name] = {**found["reading"], **found["trim"]}[name]
+        if isinstance(before, float) and before != part[name]:
+            part[name] = before
+            raise InputError(f"is a second {name} of one visit, after {number_text(before)}", remedy="mend one of them")
         return True
 
     def _said(self, column: Column, cell: str, values: dict[str, Values]) -> None:
@@ -383,13 +388,17 @@ class SheetRows:
             values["trim"].update({name: value for name, value in done.items() if value not in (None, "")})
 
     def _conditions(self, number: int, columns: Sequence[Column], cells: Mapping[int, str], values: Values) -> None:
-        """Chanter, pressure, air and taped notes of a reading."""
+        """Chanter, pressure, air and taped notes of a reading; a chanter that stands above its heads stays."""
+        above = values.get("chanter")
         for column in columns:
             cell = cells[column.place]
             if not cell or column.role not in (*CONDITIONS, "chanter", "taped"):
                 continue
             value = self._value(number, column, cell)
-            if value is not None:
+            if column.role == "chanter" and above and value not in (None, above):
+                what = f"the head above says {short(above)!r} of this reading"
+                self.notes.cannot(number, column.place, column.name, cell, what, "mend one of them")
+            elif value is not None:
                 values[column.role] = value
 
     def _outcome(self, number: int, reed: str, cells: Mapping[int, str], day: str | None) -> None:
@@ -414,6 +423,6 @@ class SheetRows:
         except InputError as error:
             fault = error.faults[0] if error.faults else None
             what, remedy = (fault.what, fault.remedy) if fault else (error.what, error.remedy)
-            said = what.removeprefix(f"{short(cell)!r} ")
+            said = what.removeprefix(f"{short(cell)!r} ").removeprefix(f"{cell} ")
             self.notes.cannot(number, column.place, column.name, cell, said, remedy or "mend the cell")
             return None

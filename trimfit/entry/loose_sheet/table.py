@@ -72,7 +72,7 @@ def _text(path: Path, raw: bytes, notes: Notes) -> list[list[str]]:
     lines = [line for line in text.split("\n") if line.strip()]
     separator = next((mark for mark in SEPARATORS if sum(mark in line for line in lines) > 0.6 * len(lines)), ",")
     if separator != ",":
-        notes.guess("sheet", "", f"cells are kept apart by a {SEPARATORS[separator]}")
+        notes.guess("sheet", "", f"cells are kept apart by {SEPARATORS[separator]}s")
     try:
         # The line put after the last tells whether a quotation mark before it was never closed.
         *rows, end = csv.reader(io.StringIO(f"{text}\n{END}", newline=""), delimiter=separator)

@@ -55,7 +55,8 @@ def slots_of(columns: Sequence[Column], notes: Notes) -> tuple[list[Slot], list[
     roles = [column.role for column in parted if column.role != "readings"]
     if any(column.visit is not None for column in parted):
         return _by_number(columns, notes)
-    if len(set(roles)) < len(roles) or any(column.day for column in parted):
+    chanters = {column.chanter for column in parted} - {""}
+    if len(set(roles)) < len(roles) or any(column.day for column in parted) or len(chanters) > 1:
         return _by_repeats(columns, notes)
     kinds = {_part(column) for column in parted}
     parts = _parts(parted)
@@ -77,15 +78,29 @@ def _by_number(columns: Sequence[Column], notes: Notes) -> tuple[list[Slot], lis
         else:
             whole.append(column)
     slots = []
-    for _, mine in sorted(by_visit.items()):
-        numbered = [column for column in mine if column.visit is not None and _part(column)]
-        slots.append(Slot(tuple(mine), _parts(numbered or mine)))
+    for _, all_mine in sorted(by_visit.items()):
+        for mine in _by_chanter(all_mine):
+            numbered = [column for column in mine if column.visit is not None and _part(column)]
+            slots.append(Slot(tuple(mine), _parts(numbered or mine)))
     return _said(slots, notes), whole
+
+
+def _by_chanter(columns: Sequence[Column]) -> list[list[Column]]:
+    """The columns of one visit apart by the chanters above them, each with its date; what has none is of the first."""
+    first, *others = [*dict.fromkeys(c.chanter for c in columns if c.chanter)] or [""]
+    return [
+        [c for c in columns if c.chanter == chanter or not _part(c) or (chanter == first and not c.chanter)]
+        for chanter in (first, *others)
+    ]
 
 
 def _said(slots: list[Slot], notes: Notes) -> list[Slot]:
     """The visits, once it is noted how they were told apart."""
-    shown = "; then ".join(", ".join(column.name for column in slot.columns) for slot in slots)
+    shown = "; then ".join(
+        ", ".join(column.name for column in slot.columns)
+        + next((f" in {c.chanter}" for c in slot.columns if c.chanter), "")
+        for slot in slots
+    )
     notes.guess("visits", "", f"a row holds {len(slots)} visits of a reed, in this order: {shown}")
     return slots
 
@@ -107,7 +122,8 @@ def _by_repeats(columns: Sequence[Column], notes: Notes) -> tuple[list[Slot], li
         again = column.role in {c.role for c in group if c.role != "readings"}
         third = part is not None and len(runs) == 2 and runs[-1] != part
         new_day = bool(group) and (column.day != group[-1].day or (column.role == "day" and bool(runs)))
-        if group and (again or third or new_day):
+        other_chanter = bool(column.chanter) and any(c.chanter not in ("", column.chanter) for c in group)
+        if group and (again or third or new_day or other_chanter):
             groups.append([])
         groups[-1].append(column)
     return _said([Slot(tuple(group), _parts(group)) for group in groups], notes), whole

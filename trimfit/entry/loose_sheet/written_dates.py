@@ -1,6 +1,6 @@
 """Dates as people write them in a sheet: `24/11/26`, `24 Nov`, `Nov 24, 2026`, with a clock time or without.
 
-The rule: the day comes first where a date is three numbers (`3/4/26` is 3 April 2026), unless it begins with a year of
+The rule: the day comes first where a date is numbers alone (`3/4/26` is 3 April 2026), unless it begins with a year of
 four digits or the caller says that the month comes first. A date without a year has the year of the date
 before it in time, back to a full one, else of the first full one after it; where dates would run back so, the year
 after or before (`in_years`). Which row is the oldest: `newest_first`.
