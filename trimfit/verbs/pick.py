@@ -276,11 +276,18 @@ def _pitch_doubt(bench: Bench, order: Order, reed: Seen, run: Sequence[Forecast]
     mean_hz, ends = spread(hz_interval(mean, sd), 1).split(" ", 1)
     first = ""
     if sd > 0.5 * aim.tolerance_cents:
-        away = bench.at_hand.worked_in(order.chanter) is not None
-        first = "ask its owner where they do, or " if away else "finish one reed there, which tells it, or "
+        chanter = bench.at_hand.chanter(order.chanter)
+        first = "finish one reed there, which tells it, or "
+        if bench.at_hand.worked_in(order.chanter) is not None:
+            told = chanter is not None and chanter.meeting_pitch_hz is not None
+            first = "have one reed read there, or " if told else "ask its owner where they do, or "
+    thought = f"more reeds hardly help: in {short(order.chanter)} F and E are thought to meet at {mean_hz} Hz {ends}"
+    if not elsewhere:
+        asked = f"{order.target_pitch_hz:.1f} Hz are asked for to ± {bench.settings.tolerance_hz:g} Hz"
+        return f"{thought}, and {asked}: {first}leave the pitch out of the order"
     return (
-        f"more reeds hardly help: in {short(order.chanter)} F and E are thought to meet at {mean_hz} Hz {ends}, and "
-        f"the order asks for {order.target_pitch_hz:.1f} Hz: {first}change the pitch ordered or the chanter"
+        f"{thought}, and the order asks for {order.target_pitch_hz:.1f} Hz: {first}change the pitch ordered or the "
+        "chanter"
     )
 
 
