@@ -776,3 +776,12 @@ def test_a_chanter_of_which_nobody_says_where_it_is_is_said_to_be_taken_as_away(
     bench.say("log", "reading", "1", "f=757.5", "e=702.8", "--chanter", "Band 1")
     assert "away" not in bench.say("log", "chanter", "Band 1", "--kind", "short bore")
     assert "away" not in bench.say("log", "chanter", "Band 2", "--at-hand", "yes")
+
+
+def test_an_event_put_before_a_reading_of_f_and_e_asks_for_no_other(bench: Typed) -> None:
+    """Was: F and E may stand anywhere now, read it before the next cut, of a reed that was read since."""
+    bench.say("log", "reading", "R-1", "f=757.5", "e=702.8", "--at", "2026-03-01T10:00")
+    cut = bench.json("log", "trim", "R-1", "--length", "0.2", "--at", "2026-03-01T10:05")["entry"]
+    bench.say("log", "reading", "R-1", "f=762.5", "e=702.1", "--at", "2026-03-01T10:10")
+    assert "may stand anywhere" not in bench.say("log", "event", "R-1", "soaked", "--after", cut)
+    assert "may stand anywhere" in bench.say("log", "event", "R-1", "dropped", "--at", "2026-03-01T11:00")

@@ -76,7 +76,8 @@ def test_a_kind_or_a_weight_that_looks_like_a_known_one_is_asked_about(tmp_path:
         for name, new in (("New", ["new type cane"]), ("Newer", [])):
             (doubt,), fresh = name_doubts(journal, Chanter(name, working_crow_type="cane"))
             assert (
-                doubt.sentence == "The log has no reed of type 'cane': its crow tells nothing. Its types are moulded."
+                doubt.sentence == "No reed of type 'cane' was logged before: until one is, its crow tells nothing. "
+                "Types known then: moulded."
             )
             assert fresh == new
             journal.append(Chanter(name, working_crow_type="cane"))

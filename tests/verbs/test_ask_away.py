@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Callable
 from pathlib import Path
@@ -23,7 +24,7 @@ from trimfit.review.ticket import verdict
 from trimfit.session.chanters_at_hand import sent_away
 from trimfit.session.session import Session
 from trimfit.verbs.allot import allot
-from trimfit.verbs.ask import ask_all, ask_reed
+from trimfit.verbs.ask import advise, ask_all, ask_reed
 from trimfit.verbs.log import Doubtful, log_chanter, log_reading
 from trimfit.verbs.other_orders import elsewhere
 from trimfit.verbs.pick import pick, picked, ranked
@@ -299,6 +300,21 @@ def test_a_finished_one_of_spaced_reeds_has_the_same_chance_on_every_screen(by_l
         (row,) = ranked(bench, session.journal.orders()["letter"], [seen])
     assert (row.length_mm, row.trims, row.chance_good) == pytest.approx((0.0, 0.0, advice.chance_within))
     assert f"{good} within 1 Hz, {past} sharp" in said
+
+
+def test_the_card_says_one_gap_of_a_reed_whose_readings_may_be_wrong(by_letter: Path) -> None:
+    """Was: F less E -16 cents, over rows of E and F that make -17.6: by the likeliest explanation, and by all."""
+    with Journal(by_letter) as journal:
+        for minute, gap in enumerate((-30.0, -30.0, -46.0)):
+            journal.append(reading("R", f"2026-02-01T10:0{minute}", gap, chanter="Old"))
+    with Session(by_letter) as session:
+        session.fit_if_due()
+        bench = session.bench(at_s("2026-02-01T10:06", "UTC"))
+        seen = bench.see_reed(bench.journal.reed_named("R"))
+        card = ticket_of(bench, seen, advise(bench, seen))
+    hz = {one.note: one.predicted_hz.mean for one in card.notes if one.predicted_hz is not None}
+    assert card.gap_here_cents is not None
+    assert card.gap_here_cents.mean == pytest.approx(1200.0 * math.log2(hz["f"] / hz["e"]), abs=0.03)
 
 
 def test_a_stop_that_all_reeds_of_an_order_share_is_not_called_spaced(by_letter: Path) -> None:

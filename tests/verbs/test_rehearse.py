@@ -13,12 +13,13 @@ from tests.opened import lose_most_blanks
 from trimfit.base.errors import InputError
 from trimfit.base.iso_dates import at_s
 from trimfit.base.records import Chanter, Order, Reading, Reed
+from trimfit.planner.forecast import Forecast
 from trimfit.session.order_progress import LEAST_READ
 from trimfit.session.session import Session
 from trimfit.verbs.allot import allot
 from trimfit.verbs.ask import ask_reed
 from trimfit.verbs.log import log_event, log_reed
-from trimfit.verbs.pick import pick, picked
+from trimfit.verbs.pick import _pitch_doubt, new_reed, pick, picked
 from trimfit.verbs.rehearse import rehearse_order
 from trimfit.verbs.wording import advice_lines
 
@@ -128,8 +129,15 @@ def test_a_pitch_ordered_counts_in_how_many_are_enough(demo_log: Path, tmp_path:
     assert (far.to_start, far.chance_enough, far.send_reeds) == (None, None, None)
     said = " ".join(Typed(log).say("rehearse", far.order).split())
     assert f"more reeds hardly help: in {at_hand} stated F and E are thought to meet at 472" in said
-    assert "the order asks for 484.0 Hz: " in said
+    first = "finish one reed there, which tells it" if at_hand == "yes" else "have one reed read there"
+    assert f"the order asks for 484.0 Hz: {first}, or change the pitch ordered or the chanter" in said
     assert "% sure" not in said
+    # where it is only not known closely enough, neither another pitch nor its owner would help
+    with Session(log) as session:
+        bench, order = session.bench(), session.journal.orders()[f"{at_hand} on it"]
+        off = Forecast(0.1, 0.0, 1.0, 2.0, 0.5, 0.0, 0.9, 3.0, 9.0)
+        said = _pitch_doubt(bench, order, new_reed(bench, order), [off], 0.1)
+    assert said.endswith(f"and 472.0 Hz are asked for to ± 1 Hz: {first}, or leave the pitch out of the order")
 
 
 def test_reeds_yet_to_be_started_cost_what_new_blanks_do(shop: Path) -> None:

@@ -97,8 +97,9 @@ def word_doubts(journal: Journal, record: Reed | Chanter | Order) -> tuple[list[
             alike = _alike(word, column, name, [one for one in known if one is not None])
             if column == "working_crow_type" and known and not alike:
                 listed = short(", ".join(sorted(str(one) for one in known)), 120)
-                sentence = f"The log has no reed of type {short(name)!r}: its crow tells nothing."
-                alike = [Doubt("crow-type", column, f"{sentence} Its types are {listed}.")]
+                # kept as a mark, and shown when such a reed may have been logged since
+                sentence = f"No reed of type {short(name)!r} was logged before: until one is, its crow tells nothing."
+                alike = [Doubt("crow-type", column, f"{sentence} Types known then: {listed}.")]
             doubts += alike
             if column != "working_crow_type" or name not in _crow_types(journal):
                 fresh.append(f"new {word} {short(name)}")

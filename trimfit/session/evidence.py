@@ -19,7 +19,7 @@ import numpy as np
 
 from trimfit.base.errors import command, short
 from trimfit.base.iso_dates import DAY_S, own_minute
-from trimfit.base.normal import Z90, interval
+from trimfit.base.normal import Z90
 from trimfit.base.pitch import OUTPUTS, hz_from_cents
 from trimfit.base.records import Action, Logged, Reading, ReedHistory
 from trimfit.base.units import Interval
@@ -172,19 +172,23 @@ def _reading_sd(seen: Seen) -> float:
     return math.sqrt(float(GAP @ seen.state.noise_cov @ GAP))
 
 
-def here_of(seen: Seen, posterior: AimPosterior, aim: Aim) -> Here | None:
-    """What to work to in the chanter at hand; None unless the aim's is away.
+def here_of(bench: Bench, seen: Seen, posterior: AimPosterior, aim: Aim) -> Here | None:
+    """What to work to in the chanter at hand; None unless the aim's is away. The gap is over all explanations of the
+    latest readings, as the answer's is.
 
     A cut moves the gap there and here alike, so that as far as it is from the stop there, so far it is here. The crow
     is left out where it is hardly known so far on, and where it would be under the present one: no cut lowers it.
     """
     if aim.worked_in is None:
         return None
-    gap = interval(float(posterior.here_mean[0]), float(posterior.here_var[0]) ** 0.5)
+    others = bench.others(seen, aim)
+    each = [(1.0 - sum(one.chance for one in others), posterior), *((one.chance, one.posterior) for one in others)]
+    chance, mean, var = np.array([(p, float(one.here_mean[0]), float(one.here_var[0])) for p, one in each]).T
+    gap = interval_of(chance, mean, var)
     now, then, then_sd = crow_at_stop(seen, posterior, aim.worked_in)
     error = Z90 * math.sqrt(float(seen.state.noise_cov[0, 0]))
     said = Z90 * then_sd <= CROW_KNOWN_CENTS and then >= now - error
-    stop = gap.mean + posterior.stop_cents - float(posterior.mean[0])
+    stop = float(posterior.here_mean[0]) + posterior.stop_cents - float(posterior.mean[0])
     return Here(aim.worked_in, gap, stop, hz_from_cents(then) if said else None)
 
 

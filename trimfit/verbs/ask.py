@@ -160,7 +160,7 @@ def advise(bench: Bench, seen: Seen, order: Order | None = None, *, gone: bool =
     record = seen.history.reed.record
     if choice.action == "trim":
         ground = replace(ground, longest_mm=bench.longest_cut_mm(record.reed_type))
-    ground = replace(ground, here=here_of(seen, posterior, aim), no_cut_left=none_left)
+    ground = replace(ground, here=here_of(bench, seen, posterior, aim), no_cut_left=none_left)
     if ground.here is not None and choice.action not in DONE:
         choice = replace(choice, chance_within=within, chance_past_end=forecast.past)
     other = suits(bench, seen, aim) if choice.action in ("past", "no-fit") and closes else ""

@@ -259,7 +259,17 @@ def log_event(
         event, where, found = _placed(journal, history, event, at, after)
         _or_ask(found, sure)
         kept = keep(journal, event, event.reed, found)
-        return dataclasses.replace(kept, read=f": {event.event}", note=_notes(where, AFTER_EVENT, _still_out(history)))
+        return dataclasses.replace(
+            kept, read=f": {event.event}", note=_notes(where, after_event(journal, kept), _still_out(history))
+        )
+
+
+def after_event(journal: Journal, kept: EntryResult) -> str:
+    """What an event just kept asks for: a reading, where F and E were not read since; then empty."""
+    history = journal.of_reed(kept.about)
+    at_s = next(one.at_s for one in history.events if one.entry == kept.entry)
+    read = any(one.at_s >= at_s and {"e", "f"} <= one.record.notes_hz.keys() for one in history.readings)
+    return "" if read else AFTER_EVENT
 
 
 def _still_out(history: ReedHistory) -> str:

@@ -102,7 +102,7 @@ def moved_before(session: Session, entry: str) -> EntryResult:
 
     InputError for an entry that is no reading, or is struck.
     """
-    from trimfit.verbs.log import AFTER_EVENT, keep
+    from trimfit.verbs.log import after_event, keep
 
     journal = session.journal
     with journal.writing():
@@ -113,4 +113,4 @@ def moved_before(session: Session, entry: str) -> EntryResult:
             raise InputError(f"is a {kind.name}, not a reading", found, "log an event of the reed instead")
         journal.refuse_struck(found)
         kept = keep(journal, Event(record.reed, record.taken_at, "moved"), record.reed)
-        return replace(kept, note=AFTER_EVENT, read=": moved")
+        return replace(kept, note=after_event(journal, kept), read=": moved")
