@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shutil
 from pathlib import Path
+from unittest.mock import patch
 
 import numpy as np
 import pytest
@@ -12,6 +13,7 @@ from tests.cli.typed_words import Typed
 from tests.opened import lose_most_blanks
 from trimfit.base.errors import InputError
 from trimfit.base.iso_dates import at_s
+from trimfit.base.pitch import cents_from_440
 from trimfit.base.records import Chanter, Order, Reading, Reed
 from trimfit.planner.forecast import Forecast
 from trimfit.session.order_progress import LEAST_READ
@@ -135,8 +137,9 @@ def test_a_pitch_ordered_counts_in_how_many_are_enough(demo_log: Path, tmp_path:
     # where it is only not known closely enough, neither another pitch nor its owner would help
     with Session(log) as session:
         bench, order = session.bench(), session.journal.orders()[f"{at_hand} on it"]
-        off = Forecast(0.1, 0.0, 1.0, 2.0, 0.5, 0.0, 0.9, 3.0, 9.0)
-        said = _pitch_doubt(bench, order, new_reed(bench, order), [off], 0.1)
+        off, reed = Forecast(0.1, 0.0, 1.0, 2.0, 0.5, 0.0, 0.9, 3.0, 9.0), new_reed(bench, order)
+        with patch("trimfit.verbs.pick.chanter_pitch", lambda *_: (cents_from_440(472.0), 6.0)):
+            said = _pitch_doubt(bench, order, reed, [off], 0.1)
     assert said.endswith(f"and 472.0 Hz are asked for to ± 1 Hz: {first}, or leave the pitch out of the order")
 
 
