@@ -238,3 +238,15 @@ def test_a_chanter_with_a_blank_in_its_name_is_one_word_of_the_shell(bench: Type
     bench.say("log", "chanter", "Band 1")
     assert "in Band 1" in bench.say("log", "amend", ids(bench)[2], *words)
     assert "in Band 1" in bench.say("log", "reading", "R-1", "e=705.3", *words, "--at", "2026-03-01T11:00")
+
+
+def test_taking_back_a_second_outcome_says_that_there_was_a_first(tmp_path: Path) -> None:
+    """Was: back in work without a word, of a reed that had been lost before it was put to stock."""
+    bench = Typed(tmp_path / "log")
+    bench.say("log", "reed", "a", "--type", "moulded", "--batch", "A")
+    bench.say("log", "outcome", "a", "lost", "--at", "2026-03-01T10:00")
+    bench.say("log", "outcome", "a", "to-stock", "--at", "2026-03-01T11:00")
+    said = " ".join(bench.say("log", "strike", "--last", "a").split())
+    assert "it is at the bench again; before it had left as lost: trimfit log outcome a lost" in said
+    assert "before it had left" not in bench.say("log", "outcome", "a", "lost", "--at", "2026-03-01T12:00")
+    assert "before it had left" not in bench.say("log", "strike", "--last", "a")

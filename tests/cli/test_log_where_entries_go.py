@@ -81,7 +81,10 @@ def test_a_mistyped_year_is_doubted_and_moves_nothing(bench: Typed) -> None:
         }
     ]
     trim = bench.json("log", "trim", "R-1", "0.3")
-    assert trim["note"] == "before the reading of 2062-11-28 10:16; use --after ENTRY to put it elsewhere"
+    assert (
+        trim["note"]
+        == "before the reading of 2062-11-28 10:16; to put it elsewhere, strike it and log it with --after ENTRY"
+    )
     again = bench.json("log", "reading", "R-1", "f=758", "e=703")
     assert order(bench) == [trim["entry"], again["entry"], first["entry"]]
     with Journal(bench.log) as journal:
@@ -116,7 +119,7 @@ def test_a_year_in_a_sheet_that_is_yet_to_come_is_marked(bench: Typed, tmp_path:
 def test_a_time_of_minutes_stands_after_what_is_of_that_minute(bench: Typed) -> None:
     reading = bench.json("log", "reading", "R-1", "f=757", "e=703")["entry"]
     trim = bench.json("log", "trim", "R-1", "0.3", "--at", "14:40")
-    assert trim["note"] == "after the reading of 14:40; use --after ENTRY to put it elsewhere"
+    assert trim["note"] == "after the reading of 14:40; to put it elsewhere, strike it and log it with --after ENTRY"
     second = bench.json("log", "reading", "R-1", "f=759", "e=703", "--at", "14:40")["entry"]
     # What is typed twice is one entry, wherever it was put.
     assert not bench.json("log", "trim", "R-1", "0.3", "--at", "14:40")["new"]
@@ -125,7 +128,9 @@ def test_a_time_of_minutes_stands_after_what_is_of_that_minute(bench: Typed) -> 
 
 def test_a_day_alone_before_others_is_told_too(bench: Typed) -> None:
     bench.say("log", "reading", "R-1", "f=757", "e=703", "--at", "2026-11-22T10:00")
-    assert "before the reading of 2026-11-22 10:00; use" in bench.say("log", "trim", "R-1", "0.3", "--at", "2026-11-21")
+    assert "before the reading of 2026-11-22 10:00; to put it" in bench.say(
+        "log", "trim", "R-1", "0.3", "--at", "2026-11-21"
+    )
     assert "before" not in bench.say("log", "trim", "R-1", "0.2", "--at", "2026-11-23")
 
 
@@ -133,7 +138,7 @@ def test_an_entry_before_others_is_told_and_may_be_put_elsewhere(bench: Typed, t
     early = bench.json("log", "reading", "R-1", "f=757", "e=703", "--at", "yesterday 9:05")["entry"]
     late = bench.json("log", "reading", "R-1", "f=759", "e=703", "--at", "14:30")["entry"]
     said = bench.say("log", "trim", "R-1", "0.3", "--at", "14:29")
-    assert "before the reading of 14:30; use --after ENTRY to put it elsewhere" in said
+    assert "before the reading of 14:30; to put it elsewhere, strike it and log it with --after ENTRY" in said
     bench.say("log", "strike", bench.json("log", "trim", "R-1", "0.3", "--at", "14:29")["entry"])
     trim = bench.json("log", "trim", "R-1", "0.3", "--after", late[:10])
     assert trim["note"] == "after the reading of 14:30"

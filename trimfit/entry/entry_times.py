@@ -21,7 +21,7 @@ from trimfit.log.entry_kinds import begun_id, kind_of_record
 
 # The clocks of two benches may stand so far apart; what lies further ahead is yet to come, or a slip.
 CLOCKS_APART_S = 600.0
-ELSEWHERE = "; use --after ENTRY to put it elsewhere"
+ELSEWHERE = "; to put it elsewhere, strike it and log it with --after ENTRY"
 
 Timed = Reading | Trim | Event | Outcome
 

@@ -352,7 +352,7 @@ def keep_outcome(journal: Journal, entry: Outcome, doubts: Sequence[Doubt] = ())
         replaced = None
         if before is not None and before.record != entry and before.at_s < at_s(entry.at, journal.settings().time_zone):
             replaced = before.entry
-            journal.strike(replaced, f"left the bench as {entry.outcome} after all")
+            journal.strike(replaced, after_all(entry.outcome))
         kept = keep(journal, entry, entry.reed, doubts, replaced)
         note = f"it had left the bench as {before.record.outcome}" if replaced and before is not None else ""
         return dataclasses.replace(kept, note=note, read=f": {entry.outcome}")
@@ -555,6 +555,8 @@ def strike(
         if at is not None and struck_at is not None and (twice := came_twice(at, struck_at)):
             notes.append(twice)
         notes += [later] if later else []
+        if kind is not None and kind.name == "outcome":
+            notes += _still_lost(journal, struck, name)
         if kind is not None:
             thing = kind.name in ("reed", "order", "chanter")
             again = journal.entry_of(kind.name, name) if thing else None
@@ -566,6 +568,27 @@ def strike(
                 _, row = journal.row_of(struck)
                 notes.append(f"{entries} this {kind.name}; to log it again: {again_command(kind, row)}")
         return EntryResult(done, "strike", struck, note="\n".join(notes))
+
+
+def _still_lost(journal: Journal, struck: str, reed: str) -> list[str]:
+    """That a reed whose outcome was taken back had left the bench before that one too, with the command that says so
+    again; empty for others."""
+    from trimfit.base.errors import command
+    from trimfit.log.queries import struck_of_reed
+
+    with journal.reading() as connection:
+        found = [one for one in struck_of_reed(connection, reed) if one.kind == "outcome"]
+    was = next(one for one in found if one.entry == struck)
+    replaced = [one for one in found if one.why == after_all(was.record.outcome)]
+    if not replaced:
+        return []
+    before = replaced[-1].record.outcome
+    return [f"it is at the bench again; before it had left as {before}: {command('log', 'outcome', reed, before)}"]
+
+
+def after_all(outcome: str) -> str:
+    """Why the outcome before another is struck."""
+    return f"left the bench as {outcome} after all"
 
 
 def entered_after(journal: Journal, reed: str, entry: str) -> str:

@@ -304,7 +304,7 @@ def trust(findings: Report) -> list[str]:
         parts.append(
             missing(
                 "How close predictions of the gap come is not known yet.",
-                "It takes a reed whose F and E were read before and after a cut; then <code>trimfit learn</code>.",
+                "<code>trimfit learn</code> tells, once the F and E of a reed were read before and after a cut.",
             )
         )
     else:
