@@ -137,7 +137,7 @@ def test_a_day_alone_before_others_is_told_too(bench: Typed) -> None:
 def test_an_entry_before_others_is_told_and_may_be_put_elsewhere(bench: Typed, tmp_path: Path) -> None:
     early = bench.json("log", "reading", "R-1", "f=757", "e=703", "--at", "yesterday 9:05")["entry"]
     late = bench.json("log", "reading", "R-1", "f=759", "e=703", "--at", "14:30")["entry"]
-    said = bench.say("log", "trim", "R-1", "0.3", "--at", "14:29")
+    said = " ".join(bench.say("log", "trim", "R-1", "0.3", "--at", "14:29").split())
     assert "before the reading of 14:30; to put it elsewhere, strike it and log it with --after ENTRY" in said
     bench.say("log", "strike", bench.json("log", "trim", "R-1", "0.3", "--at", "14:29")["entry"])
     trim = bench.json("log", "trim", "R-1", "0.3", "--after", late[:10])
