@@ -54,8 +54,8 @@ def letter(
     arrival = textwrap.wrap(on_arrival(tolerance_cents), width)
     asked = "So that the reeds fit your chanter, please send what you can of this. The first tells the most."
     if helps_most != "answer":
-        what = "one of these" if len(questions) > 1 else "this"
-        asked = f"If you have {what} at hand, send it too; by itself it tells us little."
+        what = "any of what follows" if len(questions) > 1 else "what follows"
+        asked = f"If you can tell us {what}, send it too; by itself it tells us little."
     lines = textwrap.wrap(asked, width) if questions else []
     for number, word in enumerate(questions, 1):
         lines += ["", *textwrap.wrap(f"{number}. {QUESTIONS[word]}", width, subsequent_indent="   ")]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from datetime import date
 from itertools import permutations, product
 from pathlib import Path
@@ -218,6 +219,15 @@ def test_what_would_be_a_guess_is_asked_for(tmp_path: Path, head: str, cell: str
     assert rows_of(tmp_path, "readings.csv")[1] == "1,2026-11-24,,778.2"
 
 
+def test_the_details_show_what_is_drafted(tmp_path: Path) -> None:
+    page = (Path(__file__).parents[3] / "reports" / "details.md").read_text(encoding="utf-8")
+    row, files = re.search(r"A row such as `([^`]+)` becomes\n\n```\n(.*?)```", page, re.DOTALL).groups()  # type: ignore[union-attr]
+    draft(tmp_path, row)
+    for shown in re.split(r"\n(?=\S)", files.strip()):
+        file, *lines = shown.split()
+        assert rows_of(tmp_path, file) == lines
+
+
 def test_a_cell_that_is_refused_bears_no_guess_out(tmp_path: Path) -> None:
     rows = "".join(f"R-{day},moulded,B-1,2026-03-0{day},{f_hz}\n" for day, f_hz in ((1, 757), (2, 759.5)))
     found = draft(tmp_path, f"reed,type,batch,date,F\nR-9,moulded,B-1,2026-03-09,7570\n{rows}")
@@ -226,6 +236,12 @@ def test_a_cell_that_is_refused_bears_no_guess_out(tmp_path: Path) -> None:
         "sounding hertz, by its numbers, 757 to 759.5"
     ]
     assert "7570" not in " ".join(one.what for one in found.guesses)
+
+
+def test_a_cell_that_names_another_note_than_its_column_is_refused_and_no_guess(tmp_path: Path) -> None:
+    found = draft(tmp_path, "reed,type,batch,date,low A,E\nR-1,moulded,B-1,2026-03-01,A=466,703\n")
+    assert [one.cell for one in found.unread] == ["A=466"]
+    assert not [one for one in found.guesses if "466" in one.what]
 
 
 def test_a_column_known_by_nearly_all_its_cells_shows_one_of_them(tmp_path: Path) -> None:

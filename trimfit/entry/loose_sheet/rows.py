@@ -417,12 +417,14 @@ class SheetRows:
             self._event(Event(reed, "outcome", day, None, number, {"outcome": outcome}))
 
     def _try(self, number: int, column: Column, cell: str, read: Callable[..., T], *given: Any) -> T | None:
-        """What `read` makes of a cell; None, and a note, where it cannot."""
+        """What `read` makes of a cell; None, and a note in place of any guess about it, where it cannot."""
+        guesses = len(self.notes.guesses)
         try:
             return read(*given)
         except InputError as error:
             fault = error.faults[0] if error.faults else None
             what, remedy = (fault.what, fault.remedy) if fault else (error.what, error.remedy)
             said = what.removeprefix(f"{short(cell)!r} ").removeprefix(f"{cell} ")
+            del self.notes.guesses[guesses:]
             self.notes.cannot(number, column.place, column.name, cell, said, remedy or "mend the cell")
             return None
