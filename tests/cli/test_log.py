@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shlex
+import shutil
 from pathlib import Path
 
 import pytest
@@ -456,9 +457,23 @@ def test_a_strike_of_one_of_two_says_that_the_other_counts(bench: Typed, tmp_pat
     assert "from stray" in said
     with Journal(bench.log) as journal:
         kept = journal.of_reed("R-1").reed
+        ((aside,),) = (conflict.aside for conflict in journal.conflicts())
     assert kept.record.order == "O-1"
+    shutil.copy(bench.log, tmp_path / "copy")
+    assert "counts" not in Typed(tmp_path / "copy").json("log", "strike", aside)["note"]
     note = bench.json("log", "strike", kept.entry)["note"]
-    assert "\nthe other entry of reed R-1 counts again: ree-" in note
+    assert f"\nthe one set aside for it counts now: {aside}, the reed R-1: reed_type cane, " in note
+
+
+def test_a_strike_of_one_of_two_trims_says_that_the_other_counts(bench: Typed, tmp_path: Path) -> None:
+    at = "2026-03-01T10:00+00:00"
+    shutil.copy(bench.log, tmp_path / "other")
+    bench.say("log", "trim", "R-1", "--length", "0.1", "--at", at)
+    Typed(tmp_path / "other").say("log", "trim", "R-1", "--length", "0.2", "--at", at)
+    (conflict,) = bench.json("merge", str(tmp_path / "other"))["conflicts"]
+    note = bench.json("log", "strike", conflict["kept"])["note"]
+    (aside,) = conflict["aside"]
+    assert f"\nthe one set aside for it counts now: {aside}, the trim of R-1 of 2026-03-01 10:00: " in note
 
 
 def test_a_strike_of_a_revision_brings_back_what_it_stood_in_the_place_of(bench: Typed) -> None:

@@ -290,6 +290,14 @@ class Journal(Store):
         with self.reading() as connection:
             return open_conflicts(connection)
 
+    def next_to_count(self, entry: str) -> str | None:
+        """The entry of the same key that stands aside for this one and counts once it is struck, if there is one."""
+        from trimfit.log.merging.conflicts import next_to_count
+
+        kind = kind_of_entry(entry)
+        with self.reading() as connection:
+            return next_to_count(connection, kind, entry) if kind is not None else None
+
     def since(self, seq: int, open_ones: Sequence[Conflict]) -> list[str]:
         """Those entries of conflicts that came to this log after `seq`."""
         with self.reading():

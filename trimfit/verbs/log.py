@@ -549,6 +549,7 @@ def strike(
         struck = journal.last_of(entry) if last or entry is None else journal.find(entry)
         later = entered_after(journal, entry, struck) if last and entry is not None else ""
         kind, name = kind_of_entry(struck), journal.name_of(struck)
+        aside = journal.next_to_count(struck)
         struck_at = typed_time(at) if at is not None else None
         done, earlier = journal.take_back(struck, TAKEN_BACK if why is None else why, struck_at)
         notes = [f"the {entry_in_words(journal, struck)}"]
@@ -559,11 +560,11 @@ def strike(
             notes += _still_lost(journal, struck, name)
         if kind is not None:
             thing = kind.name in ("reed", "order", "chanter")
-            again = journal.entry_of(kind.name, name) if thing else None
-            if again is not None:
-                which = "other" if earlier is None else "earlier"
-                notes.append(f"the {which} entry of {kind.name} {short(name)} counts again: {again.entry}")
-            elif thing and (left := journal.naming(kind.name, name)):
+            if aside is not None:
+                notes.append(f"the one set aside for it counts now: {aside}, the {entry_in_words(journal, aside)}")
+            elif earlier is not None:
+                notes.append(f"the earlier entry of {kind.name} {short(name)} counts again: {earlier}")
+            elif thing and journal.entry_of(kind.name, name) is None and (left := journal.naming(kind.name, name)):
                 entries = "1 entry still names" if left == 1 else f"{left:,} entries still name"
                 _, row = journal.row_of(struck)
                 notes.append(f"{entries} this {kind.name}; to log it again: {again_command(kind, row)}")

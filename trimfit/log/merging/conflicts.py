@@ -49,6 +49,15 @@ def settle_like(connection: sqlite3.Connection, kind: Kind, entry: str) -> None:
     connection.executemany("INSERT INTO eclipsed VALUES (?)", entries[2:])
 
 
+def next_to_count(connection: sqlite3.Connection, kind: Kind, entry: str) -> str | None:
+    """What stands aside and counts once `entry` is struck; None where none does, or `entry` stands aside itself."""
+    if kind.name not in FILED:
+        return None
+    row = connection.execute(f"SELECT {quoted(kind.key)} FROM {kind.table} WHERE entry = ?", (entry,)).fetchone()
+    unstruck = [str(one[0]) for one in _of_key(connection, kind, row)]
+    return unstruck[1] if unstruck[:1] == [entry] and len(unstruck) > 1 else None
+
+
 def _of_key(connection: sqlite3.Connection, kind: Kind, key: Sequence[Any]) -> list[tuple[Any, ...]]:
     where = " AND ".join(f'"{name}" = ?' for name in kind.key)
     query = f"SELECT entry, {quoted(kind.names)} FROM {kind.table} WHERE {where} AND {UNSTRUCK} ORDER BY entry"

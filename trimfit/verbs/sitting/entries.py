@@ -324,10 +324,12 @@ class Entries(ReedInHand):
         """Strike this reed's last entry in time, or the one whose id is given."""
         journal, word = self.bench.journal, text.split(" ")[0]
         entry = journal.find(word) if word else journal.last_of(self._here().reed.record.reed)
+        aside = journal.next_to_count(entry)
         _, again = journal.take_back(entry, "taken back at the bench")
         self._gone(entry)
         self.tally.struck += 1
         said = f"struck {entry}: {entry_in_words(journal, entry)}; it stays readable{_counts_again(again)}"
+        said += f"; the one set aside for it counts now: {aside}" if aside is not None else ""
         yield from self._acknowledged(said)
         if self.history is None:
             return
