@@ -321,6 +321,8 @@ CUTS = [0.1, 0.2, 0.3, 0.25, 0.1, 0.1, 0.2, 0.15, 0.3]
         (14.0, 0.14, "14 mm is longer than any cut before (0.30 mm); did you mean 0.14?", 0.14),
         (1.5, None, "1.5 mm is longer than any cut before (0.30 mm); did you mean 0.15?", 0.15),
         (15.0, None, "15 mm is longer than any cut before (0.30 mm); did you mean 0.15?", 0.15),
+        (3.1, None, "3.1 mm is longer than any cut before (0.30 mm); did you mean 0.31?", 0.31),
+        (9.1, None, "9.1 mm is longer than any cut before (0.30 mm); is it right?", None),
         (0.21, 0.12, "0.21 mm is not the 0.12 mm advised; did you mean 0.12?", 0.12),
         (0.2, 0.12, None, None),
         (0.111, 0.11, None, None),

@@ -40,6 +40,8 @@ FEW_CUTS = 8
 LONGEST_UNASKED_MM = 1.0
 # A slip of the decimal point is a factor of ten; cuts themselves spread by a factor of two about the usual one.
 SLIP_FACTOR, FEWEST_TRIMS = 6.0, 3
+# A cut may be so many times as long as those before it and no slip. An assumption, no source.
+OUTDONE = 1.5
 # More lip strokes than this in one trim are asked about, where none of the type before had so many. An assumption: no
 # visit is advised more.
 MANY_STROKES = 10.0
@@ -451,7 +453,7 @@ def slip_bound(amounts: Sequence[float]) -> tuple[float, float]:
     middle = median(amounts)
     # What one trim in ten reaches is no slip, however far from the middle it lies.
     common = sorted(amounts)[int(0.9 * (len(amounts) - 1))]
-    return max(SLIP_FACTOR * middle, 1.5 * common), middle
+    return max(SLIP_FACTOR * middle, OUTDONE * common), middle
 
 
 def without_slips(amounts: Sequence[float]) -> list[float]:
@@ -512,8 +514,10 @@ def trim_doubts(
         words = f"longer than {than} ({limit_mm:.2f} mm)" if long else f"not the {advised_mm:g} mm advised"
         words = f"{length_mm:g} mm is {words}"
         if slip_mm is None and limit_mm <= length_mm / 3.0:
-            # the point a place off, or hundredths for mm
-            slip_mm = next((round(length_mm / by, 6) for by in (10.0, 100.0) if length_mm / by <= limit_mm), None)
+            # the point a place off, or hundredths for mm, which are whole; the longest so far may be outdone a little
+            most_mm = limit_mm * (OUTDONE if limit_mm == longest_mm else 1.0)
+            shifted = (10.0, 100.0) if length_mm.is_integer() else (10.0,)
+            slip_mm = next((round(length_mm / by, 6) for by in shifted if length_mm / by <= most_mm), None)
         ask = f"did you mean {slip_mm:g}?" if slip_mm is not None else "is it right?"
         meant = (("length_mm", slip_mm),) if slip_mm is not None else ()
         doubts.append(Doubt("trim-long", "length_mm", f"{words}; {ask}", meant))

@@ -136,6 +136,9 @@ def test_a_reed_that_moved_says_so_in_one_word(journal: Journal) -> None:
     assert said[0].startswith("logged eve-")
     assert said[0].endswith("R-1 soaked  [1 read, 0 cut, 1 event]")
     assert said[-1].startswith("  answers a cut like its batch")  # what to do next follows
+    for number in ("0.40", "0,4 mm"):
+        refused = f"! {number} is a number and says nothing that happened; a length is typed alone: {number}"
+        assert " ".join(" ".join(play(sitting, f"m {number}")).split()) == refused
     play(sitting, "MOVED")
     assert [one.record.event for one in journal.of_reed("R-1").events] == ["soaked", "moved"]
     assert play(sitting, "u")[0].startswith("struck eve-")

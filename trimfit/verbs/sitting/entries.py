@@ -101,6 +101,9 @@ class Entries(ReedInHand):
     def _moved(self, what: str) -> Iterator[str]:
         """The reed is not as it was, with no cut: logged as an event, in a word of the shop's if one is given."""
         reed, what = self._here().reed.record.reed, self._remark(what)
+        if what and not what.removesuffix("mm").strip(" 0123456789.,"):
+            remedy = f"a length is typed alone: {short(what)}"
+            raise InputError(f"{short(what)} is a number and says nothing that happened", remedy=remedy)
         at = yield from self._moment(lambda time: Event(reed, time, what or "moved"))
         yield from self._propose(HeldPlain(Event(reed, at, what or "moved")))
 
