@@ -284,8 +284,10 @@ def _reading_errors(found: Sequence[Any]) -> list[str]:
     heads = ("of", "readings", "one sitting", "sittings", "air", "next day", "to ± 1 cent", "or sittings")
     said = [f"{one.output}: {one.why}" for one in found if one.output in ("gap", "crow")]
     legend = (
-        "standard deviations in cents; sittings: what another sitting adds; air: what another pressure or temperature "
-        "adds; next day: of a reading on another day in the same air, one sitting and sittings together"
+        "standard deviations in cents; sittings: what another sitting adds, of a note with what the reed moved "
+        "meanwhile; air: what another pressure or temperature "
+        "adds; next day: of a reading on another day in the same air, one sitting and sittings together; readings that "
+        "lie far from their fellows are left out, of each by itself"
     )
     return [
         *table(heads, rows, right=(1, 2, 3, 4, 5, 6, 7)),

@@ -426,7 +426,8 @@ def _why(
     if witness is not None:
         g = witness.offset_hz.mean
         if witness.agrees:
-            alike.append("the G octave")
+            off = witness.offset_hz.low > 0.0 or witness.offset_hz.high < 0.0
+            alike.append("the G octave" + (f", to {abs(g):.1f} Hz" if off else ""))
         else:
             apart.append(
                 f"the G octave reads {abs(g):.1f} Hz {'under' if g < 0 else 'over'} low A at the meeting point"

@@ -353,12 +353,16 @@ def _per_kpa(model: FittedModel) -> dict[str, dict[str, float]]:
 
 
 def _sitting_error(model: FittedModel) -> dict[str, PooledSd]:
-    """Output -> the error that a sitting's readings share, by the shop's movement; empty where that is assumed."""
+    """Of gap and crow the error that a sitting's readings share, by the shop's movement; empty where that is assumed.
+
+    Not of a note: seating brings all notes of a reading up or down together, which in the fit is a reading's own error;
+    readings taken at once share it, so that it would be in neither part.
+    """
     shop = model.movement.of(-1)
     if not shop.spans:
         return {}
     cov, df = BASIS @ shop.sitting @ BASIS.T, shop.spans + SEEDS["shop"]
-    picks = dict(zip(OUTPUTS, np.eye(len(OUTPUTS)), strict=True)) | {"gap": GAP}
+    picks = {"crow": np.eye(len(OUTPUTS))[OUTPUTS.index("crow")], "gap": GAP}
     return {name: PooledSd(float(np.sqrt(pick @ cov @ pick)), float(df)) for name, pick in picks.items()}
 
 
