@@ -19,6 +19,7 @@ from trimfit.base.records import Chanter, Event, Order, Outcome, Reading, Reed, 
 from trimfit.cli.ask import work_list
 from trimfit.log.journal import Journal
 from trimfit.verbs.ask import ask_all, ask_reed
+from trimfit.verbs.learn import learn
 from trimfit.verbs.log import log_reading, log_trim
 from trimfit.verbs.other_orders import elsewhere
 from trimfit.verbs.pick import pick
@@ -364,6 +365,34 @@ def test_a_logged_event_is_named_in_the_reason(first_week: Path) -> None:
     with Journal(first_week) as journal:
         journal.append(reading("1", "2026-03-03T10:00", -12.0))
     assert asked_then(first_week, "1").moved_cents is not None
+
+
+def test_after_an_event_a_reading_counts_though_f_alone_stands_elsewhere(first_week: Path) -> None:
+    """Was: F 27 cents under E (-73 to +21) of a reed that was said to have moved and then read 48 under: F had moved
+    and not E, as no movement of the model does, and the reading was thought a slip."""
+    with Journal(first_week) as journal:
+        for day in (1, 3):
+            journal.append(reading("1", f"2026-03-0{day}T10:00", -20.0))
+        journal.append(Event("1", "2026-03-04T09:30", "moved"))
+        for minute in (0, 3):
+            moved = reading("1", f"2026-03-04T10:0{minute}", -20.0)
+            notes = {**moved.notes_hz, "f": moved.notes_hz["f"] * 2.0 ** (-24.0 / 1200.0)}
+            journal.append(replace(moved, notes_hz=notes))
+            said = on(first_week, ask_reed, "1", at_s=iso_dates.at_s(f"2026-03-04T10:0{minute + 1}"))
+            assert said.gap_now_cents is not None
+            assert said.gap_now_cents.mean == pytest.approx(-44.0, abs=3.0)
+            assert said.gap_now_cents.high - said.gap_now_cents.low < 15.0
+            assert "contradict" not in said.why
+    on(first_week, learn)
+    said = on(first_week, ask_reed, "1", at_s=iso_dates.at_s("2026-03-04T10:05"))
+    assert said.gap_now_cents is not None
+    assert said.gap_now_cents.mean == pytest.approx(-44.0, abs=3.0)
+    # a slip is one there, too: its gap is what no event does
+    with Journal(first_week) as journal:
+        journal.append(reading("1", "2026-03-04T10:10", 120.0))
+    slipped = on(first_week, ask_reed, "1", at_s=iso_dates.at_s("2026-03-04T10:11")).gap_now_cents
+    assert slipped is not None
+    assert slipped.mean < -20.0
 
 
 @pytest.mark.parametrize("day", ["2026-04-01", "2026-06-01", "2026-08-01", "2026-12-01"])

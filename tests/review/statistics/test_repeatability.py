@@ -105,6 +105,19 @@ def test_single_readings_on_several_days_still_say_something() -> None:
     assert note.readings_in_sitting is not None
 
 
+def test_another_day_is_no_better_than_the_same_day() -> None:
+    """Was: next day 2.9 beside 12.6 in one sitting, and 433 sittings for a cent, which 2.9 does not take."""
+    frame = _bench(8, 6)
+    once = frame[(frame["taken_day"] % 1 < 0.005) & (frame["pressure_kpa"] == 6.0)].copy()
+    once["e_cents"] = once.groupby("reed")["e_cents"].transform("mean")
+    twice = frame[(frame["taken_day"] < 101) & (frame["pressure_kpa"] == 6.0)].copy()
+    twice["reed"] = "other " + twice["reed"].astype(str)
+    note = repeatability.bench_repeatability(pd.concat([once, twice]))[0]
+    assert note.sitting_cents == 0.0
+    assert note.total_cents.mean == note.within_cents.mean > 0.5
+    assert note.sittings == math.ceil((1.6449 * note.total_cents.mean) ** 2)
+
+
 def test_mean_squares_are_those_of_the_nested_analysis_of_variance() -> None:
     """Second opinion: statsmodels on a balanced study, three units, two conditions, three sittings of two readings."""
     rng = np.random.default_rng(6)

@@ -22,6 +22,7 @@ from trimfit.regression.movement.process import (
     N_DIRECTIONS,
     SITTING_DAYS,
     Movement,
+    after_event,
     levels_of,
     moved_before,
     settled,
@@ -222,7 +223,8 @@ def reweigh(rows: Rows, pieces: list[Piece], g: Globals, base: Array, found: lis
     )
     middle = np.clip(middle, 0.1, 1.0)
     noise = g.noise_cov * g.noise_scale[rows.type_code][:, None, None]
-    fresh, jump = sound_weights(gone, rows.reed_code, noise, base, rows.weight, middle), rows.jump.copy()
+    event = after_event(rows.event, rows.reed_code)
+    fresh, jump = sound_weights(gone, rows.reed_code, noise, base, rows.weight, middle, event), rows.jump.copy()
     for piece, sums, post in views:
         if g.movement is not None:
             at = piece.at

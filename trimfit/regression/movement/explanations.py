@@ -29,7 +29,7 @@ import numpy as np
 from trimfit.regression.design import Coding, Rows, base_weight
 from trimfit.regression.movement.process import BASIS, N_DIRECTIONS, SITTING_DAYS, TypeMovement, settled, sittings_of
 from trimfit.regression.movement.wild_readings import WILD
-from trimfit.regression.outputs import E_NOTE, F_NOTE, Array, K, block_diagonal, positive
+from trimfit.regression.outputs import E_NOTE, F_NOTE, GAP, Array, K, block_diagonal, positive
 from trimfit.regression.posterior.batch import reading_noise
 from trimfit.regression.posterior.reed import ReedState
 
@@ -60,7 +60,9 @@ class LatestSitting:
     """A reed's latest sitting, reading by reading: cents (m,) of the outputs taken, their design (m, d) under the
     reading's own conditions, the errors (m, m) as they were counted, as they would be for a sound reading, and for one
     whose F and E are a slip; labels: their entries; jumped: whether a jump before the sitting was counted; days_before:
-    since the sitting before, None for the first.
+    since the sitting before, None for the first. gaps: what makes the gap of each reading's outputs (m,), where an
+    event was logged before the sitting, else None: whether a reading is sound is judged by its gap alone then, since an
+    event may have moved F or E more than the notes beside them.
     """
 
     cents: tuple[Array, ...]
@@ -71,6 +73,7 @@ class LatestSitting:
     jumped: bool
     days_before: float | None
     labels: tuple[str, ...]
+    gaps: tuple[Array, ...] | None = None
 
 
 def latest_sitting(
@@ -114,11 +117,12 @@ def latest_sitting(
         noise = [reading_noise(w[None, taken], state.noise_cov[spot])[0] + error[spot] for w in (rows.weight[at], own)]
         slipped = noise[1] + np.diag(np.where(np.isin(taken, (E_NOTE, F_NOTE)), SLIP_CENTS**2, 0.0))
         level = rows.y[at, taken] + (since[taken] if state.idle_days == 0 else 0.0)
-        parts.append((level, design[taken], *noise, slipped, str(rows.label[at])))
+        parts.append((level, design[taken], *noise, slipped, str(rows.label[at]), GAP[taken]))
     if not parts:
         return None
-    cents, designs, counted, sound, slipped, labels = zip(*parts, strict=True)
-    return LatestSitting(cents, designs, counted, sound, slipped, jumped, days, labels)
+    cents, designs, counted, sound, slipped, labels, gaps = zip(*parts, strict=True)
+    by_gap = gaps if rows.event[start] else None
+    return LatestSitting(cents, designs, counted, sound, slipped, jumped, days, labels, by_gap)
 
 
 def _less(state: ReedState, design: Array, cents: Array, noise: Array, share: float) -> ReedState:
@@ -167,6 +171,10 @@ def _weighed(
     if latest.days_before is not None:
         jump_chance = movement.chance_of_jump(max(latest.days_before, SITTING_DAYS))
     n = len(latest.cents)
+    judged = np.eye(len(cents))
+    if latest.gaps is not None:
+        reading = np.repeat(np.arange(n), [len(gap) for gap in latest.gaps])
+        judged = np.where(reading == np.arange(n)[:, None], np.concatenate(latest.gaps), 0.0)
     shares, errors = (wild, SLIPS), ([WILD * one for one in latest.sound], latest.slipped)
     starts = [(1.0 - jump_chance, False, before)]
     if jump_chance > 0.0:
@@ -181,8 +189,8 @@ def _weighed(
             prior = chance * (1.0 - sum(shares)) ** (n - len(each)) * math.prod(shares[how] for how in each.values())
             if prior <= 0.0:
                 continue
-            spread = design @ start.cov @ design.T + noise
-            error = cents - design @ start.mean
+            spread = judged @ (design @ start.cov @ design.T + noise) @ judged.T
+            error = judged @ (cents - design @ start.mean)
             root = np.linalg.cholesky(0.5 * (spread + spread.T))
             freed = np.linalg.solve(root, error)
             log = math.log(prior) - 0.5 * float(freed @ freed) - float(np.log(np.diag(root)).sum())

@@ -201,6 +201,14 @@ def sittings_of(day: Array, reed_of: NDArray[np.intp], moved: NDArray[np.bool_])
     return np.asarray(np.maximum(count - zero, 0), dtype=np.intp)
 
 
+def after_event(event: NDArray[np.bool_], reed_of: NDArray[np.intp]) -> NDArray[np.bool_]:
+    """Whether any event of its reed lies before a row (n,); rows in order of time within their reed. event (n,):
+    whether one lies between the row before and it."""
+    edges, count = edges_of(reed_of), np.cumsum(event)
+    first = edges[:-1]
+    return np.asarray(count > np.repeat(count[first] - event[first], np.diff(edges)))
+
+
 @dataclass(frozen=True, slots=True)
 class Levels:
     """What the readings of some reeds share in time: effects of each reed's own, three numbers a block.

@@ -34,7 +34,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from trimfit.regression.movement.process import BASIS, N_DIRECTIONS, Levels, laid_blocks
-from trimfit.regression.outputs import Array, edges_of, scaled_inverse
+from trimfit.regression.outputs import E_NOTE, F_NOTE, GAP, Array, edges_of, scaled_inverse
 
 AT_ONCE = 4_000_000
 """So many numbers for pairs of terms are held at once; a batch of ordinary size has fewer in all."""
@@ -458,6 +458,7 @@ def sound_weights(
     base: Array,
     weight: Array,
     stretch: Array | None = None,
+    moved: NDArray[np.bool_] | None = None,
 ) -> Array:
     """How much each cell should count (n, K): 1, or less for slips; to be multiplied with the weights `base` (n, K).
 
@@ -469,6 +470,10 @@ def sound_weights(
     (n, K), what `gone` was found with) only the worst is doubted in one go: a slip makes the reading beside it look
     wrong, until it is set aside itself. reed_of (n,): numbers of reeds; noise_cov (K, K), or one for each reading
     (n, K, K); stretch (K,): divides the errors first.
+
+    moved (n,): an event of the reed lies before the reading. An event moves the level in three directions only, of
+    which one is the gap, while a real one may have moved F or E alone. So there E and F count in full where their gap
+    is borne out, whatever the notes beside them say.
     """
     noise_cov = np.broadcast_to(noise_cov, (len(base), *noise_cov.shape[-2:]))
     out, score = np.ones_like(base), np.zeros(len(base))
@@ -490,6 +495,10 @@ def sound_weights(
         score[rows] = np.where(odd, distance / _chi2_limit(len(taken)), 0.0)
         for i, cov in zip(np.flatnonzero(odd), scaled_inverse(precision[odd]), strict=True):
             out[rows[i], taken] = _outlier_weights(error[i], cov)
+            if moved is not None and moved[rows[i]] and np.isin((E_NOTE, F_NOTE), taken).all():
+                gap = GAP[taken]
+                if abs(gap @ error[i]) <= CELL_CUTOFF * np.sqrt(gap @ cov @ gap):
+                    out[rows[i], (E_NOTE, F_NOTE)] = 1.0
     fresh = (score > 0) & ~(gone.seen & (weight < 0.999 * base)).any(axis=1)
     worst = np.zeros(int(reed_of.max(initial=-1)) + 1)
     np.maximum.at(worst, reed_of[fresh], score[fresh])

@@ -36,6 +36,7 @@ from trimfit.regression.movement.process import (
     SITTING_DAYS,
     Levels,
     TypeMovement,
+    after_event,
     levels_of,
     moved_before,
     settling,
@@ -443,7 +444,9 @@ class _Batch:
     def _weighed(self, sums: BatchSums, post: Posterior) -> bool:
         """Weigh the readings that the fit had not seen, and look for jumps before them; whether that changed any."""
         rows, base = self.rows, self.base
-        fresh = base * sound_weights(deletion(sums, post, self.y), sums.reed_of, self.noise, base, self.weight)
+        event = after_event(rows.event, rows.reed_code)
+        gone = deletion(sums, post, self.y)
+        fresh = base * sound_weights(gone, sums.reed_of, self.noise, base, self.weight, moved=event)
         moved = jumps_before(sums, post, self.y, rows.day, self.noise, base, fresh, self.jump, self.movement)
         moved[self.in_fit] = self.jump[self.in_fit]
         anew = np.isin(rows.reed_code, rows.reed_code[moved != self.jump])

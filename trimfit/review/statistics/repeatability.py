@@ -303,6 +303,9 @@ def _one_output(
     if sitting_error is not None and study.sittings.df and study.within.df:
         parts = study.within, sitting_error
         study = replace(study, sitting_var=sitting_error.sd**2, total=_total(parts), parts=parts)
+    if study.sittings.df and study.within.df and study.total.sd < study.within.sd:
+        # by chance the sittings lie nearer to each other than readings of one: another day is then as the same day
+        study = replace(study, total=study.within, parts=(study.within,))
     within_var = study.within_var if study.within.df else study.total.sd**2
     sitting_var = study.sitting_var if study.sittings.df and study.within.df else 0.0
     here, elsewhere = readings_for_width(1.0, within_var, sitting_var)
