@@ -292,7 +292,7 @@ def test_a_reed_is_renamed_at_its_own_bench_and_at_the_other(bench: Typed, tmp_p
     answer = other.json("merge", str(bench.log))
     assert answer["renamed"][0] == {
         "reed": "R-1", "new_name": "C-R-1", "entry": answer["renamed"][0]["entry"],
-        "moved": {"reed": 1, "reading": 1}, "unsure": [],
+        "moved": {"reed": 1, "reading": 1}, "unsure": [], "joins": None,
     }  # fmt: skip
     answer = bench.json("log", "rename", "R-1", "R-1a")
     assert bench.refused("review", "reed", "R-1") == "2 reeds had the name 'R-1'; they are 'C-R-1' and 'R-1a' now"
@@ -447,6 +447,47 @@ def test_a_name_that_is_likely_a_known_one_is_in_doubt(bench: Typed) -> None:
     assert answer["note"] == "new type Moulded, new batch B-2"
     assert bench.json("log", "chanter", "ch-1")["doubts"][0]["kind"] == "name-alike"
     assert bench.json("log", "order", "O-2", "--chanter", "CH-1")["doubts"] == []
+
+
+def test_one_reed_renamed_differently_at_two_benches_is_named_until_it_is_joined(bench: Typed, tmp_path: Path) -> None:
+    """Was: nothing said so, its readings counted twice, and two reeds were said to have had the name."""
+    bench.say("log", "reading", "R-1", "crow=C+22", "--at", "2026-03-01T10:00")
+    other = Typed(tmp_path / "other")
+    shutil.copy(bench.log, other.log)
+    bench.say("log", "rename", "R-1", "R-1a")
+    other.say("log", "rename", "R-1", "R-1b")
+    way_out = "trimfit log rename R-1b R-1a --join"
+    said = bench.say("merge", str(other.log))
+    assert "R-1 was renamed at two benches, and stands as R-1a and as R-1b: " in said
+    assert way_out in said
+    (mark,) = bench.json("check")["marks"]
+    assert (mark["kind"], mark["reed"]) == ("renamed-apart", "R-1b")
+    assert bench.refused("ask", "R-1").splitlines() == [
+        f"reed 'R-1' was renamed at two benches; it is 'R-1a' and 'R-1b' now; if that is one reed: {way_out}"
+    ]
+    bench.say(*shlex.split(way_out)[1:])
+    assert bench.json("check")["marks"] == []
+    (followed,) = other.json("merge", str(bench.log))["renamed"]
+    assert (followed["reed"], followed["joins"]) == ("R-1b", None)
+    assert other.json("check")["marks"] == []
+
+
+def test_a_merge_says_that_two_reeds_renamed_alike_become_one(bench: Typed, tmp_path: Path) -> None:
+    for reed in ("R-3", "R-4"):
+        bench.say("log", "reed", reed, "--type", "moulded", "--batch", "B-1")
+        bench.say("log", "reading", reed, "crow=C+22", "--at", f"2026-03-01T1{reed[-1]}:00")
+    shutil.copy(bench.log, tmp_path / "other")
+    bench.say("log", "rename", "R-3", "R-3x")
+    Typed(tmp_path / "other").say("log", "rename", "R-4", "R-3x")
+    said = bench.say("merge", str(tmp_path / "other"))
+    assert "R-4 is one reed with the R-3x that was here, R-3 before. If they are two: " in said
+    assert "trimfit log rename R-3x NAME --join --entry ENTRY" in said
+    with Journal(bench.log) as journal:
+        _, of_r4 = journal.of_reed("R-3x").readings
+    bench.say("log", "reed", "R-4b", "--type", "moulded", "--batch", "B-1")
+    bench.say("log", "rename", "R-3x", "R-4b", "--join", "--entry", of_r4.entry)
+    with Journal(bench.log) as journal:
+        assert [len(journal.of_reed(reed).readings) for reed in ("R-3x", "R-4b")] == [1, 1]
 
 
 def test_a_strike_of_one_of_two_says_that_the_other_counts(bench: Typed, tmp_path: Path) -> None:

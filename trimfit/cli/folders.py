@@ -237,6 +237,7 @@ def merge(
         taken = import_export.merge_log(log, other, progress_of(as_json), renames=_pairs(rename or []))
     counts = taken.counts
     besides = {"conflicts": counts.conflicts, "renamed": counts.renamed, "settings_differ": counts.settings}
+    besides |= {"renamed_apart": tuple(mark for mark in taken.marks if mark.kind == "renamed-apart")}
     answer(as_json, {**_counts(taken), **besides}, lambda: _merged(taken, other))
 
 
@@ -277,6 +278,12 @@ def _renamed(one: Any) -> list[str]:
     reed, new, lines = short(one.reed), short(one.new_name), []
     if one.moved:
         lines.append(f"renamed {reed} -> {new}: {_went(one.moved)}")
+    if one.joins is not None:
+        was = f", {short(one.joins)} before" if one.joins != one.new_name else ""
+        lines.append(
+            f"{reed} is one reed with the {new} that was here{was}. If they are two: log a reed of another name, and "
+            f"give it its entries: {command('log', 'rename', one.new_name, 'NAME', '--join', '--entry', 'ENTRY')}"
+        )
     if one.unsure:
         shown = ", ".join(one.unsure[:6]) + (" …" if len(one.unsure) > 6 else "")
         lines.append(

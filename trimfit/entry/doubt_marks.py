@@ -33,7 +33,7 @@ from trimfit.entry.typing_slips import median
 from trimfit.log import whole_days
 from trimfit.log.entry_kinds import KINDS
 from trimfit.log.instants import reordered
-from trimfit.log.queries import LIVE, unknown
+from trimfit.log.queries import LIVE, join_commands, unknown
 
 if TYPE_CHECKING:
     from trimfit.base.records import Settings
@@ -240,6 +240,23 @@ def in_conflict(conflicts: Sequence[Conflict], theirs: Mapping[str, str] | None 
             if conflict.kind == "reed":
                 sentence += "; where they are two reeds, rename one (merge OTHER_LOG --rename REED=NEW)"
             marks.append(Mark(entry, reed, "conflict", sentence))
+    return marks
+
+
+def renamed_apart(journal: Journal) -> list[Mark]:
+    """One mark for each reed that was renamed differently at two benches, on its entry of the last name."""
+    from trimfit.log.merging.rename import renamed_apart
+
+    with journal.reading() as connection:
+        found = renamed_apart(connection)
+    marks = []
+    for name, names in found:
+        reed = journal.entry_of("reed", names[-1])
+        sentence = (
+            f"reed {short(name)} was renamed at two benches, and stands as {' and as '.join(map(short, names))}: "
+            f"what was logged of it before counts twice; to make it one reed again: {join_commands(names)}"
+        )
+        marks.append(Mark(reed.entry if reed is not None else "", names[-1], "renamed-apart", sentence))
     return marks
 
 

@@ -39,13 +39,17 @@ class Counts:
 
 @dataclass(frozen=True, slots=True)
 class Renamed:
-    """A reed renamed: from which name to which, its entry now, what went along by kind, and what may have had to."""
+    """A reed renamed: from which name to which, its entry now, what went along by kind, and what may have had to.
+
+    `joins`: where this log had a reed of the new name, which is one with it now: the name that that one had before.
+    """
 
     reed: str
     new_name: str
     entry: str
     moved: Mapping[str, int]
     unsure: tuple[str, ...] = ()
+    joins: str | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -241,6 +241,11 @@ def names_now(connection: sqlite3.Connection, name: str) -> list[str]:
     return [to for to, is_a_reeds in _onward(connection, name) if is_a_reeds]
 
 
+def join_commands(names: Sequence[str]) -> str:
+    """The commands that make one reed of several names, of the first of them."""
+    return " and ".join(command("log", "rename", name, names[0], "--join") for name in names[1:])
+
+
 def _onward(connection: sqlite3.Connection, name: str) -> Iterator[tuple[str, bool]]:
     """A name, and those that its reeds were given since; with each whether a reed has it now."""
     been: set[str] = set()
@@ -313,6 +318,13 @@ def unknown(connection: sqlite3.Connection, kind: Kind, name: str) -> InputError
     ).fetchone()
     if kind.name == "reed" and len(several := names_now(connection, name)) > 1:
         now = " and ".join(repr(short(to)) for to in sorted(several))
+        query = (
+            "SELECT count(DISTINCT s.struck) FROM reeds r JOIN strikes s ON s.struck = r.entry "
+            "WHERE r.reed = ? AND s.why >= 'renamed ' AND s.why < 'renamed!'"
+        )
+        if connection.execute(query, (name,)).fetchone() == (1,):
+            remedy = f"it is {now} now; if that is one reed: {join_commands(sorted(several))}"
+            return InputError(f"reed {short(name)!r} was renamed at two benches", "", remedy)
         return InputError(f"{len(several)} reeds had the name {short(name)!r}", "", f"they are {now} now")
     if kind.name == "reed" and (to := last_name(connection, name)) != name:
         return InputError(f"reed {short(name)!r} has another name", "", f"it is {short(to)!r} now")

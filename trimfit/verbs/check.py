@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from trimfit.base.progress import Progress
-from trimfit.entry.doubt_marks import Mark, accepted, bad_values, in_conflict, rule_marks, struck_names
+from trimfit.entry.doubt_marks import Mark, accepted, bad_values, in_conflict, renamed_apart, rule_marks, struck_names
 from trimfit.log.entry_kinds import KINDS
 from trimfit.log.file.integrity import damage, learned_damage
 from trimfit.log.instants import MADE_AT
@@ -55,4 +55,5 @@ def check(log: Path, progress: Progress | None = None) -> Checked:
         entries["setting"] -= sum(at == MADE_AT for (at,) in journal.columns("setting", ["set_at"]))
         conflicts = in_conflict(journal.conflicts())
         struck = len({entry for (entry,) in journal.columns("strike", ["struck"])})
-        return Checked((), (*conflicts, *marks(journal)), entries, tuple(learned_damage(journal)), struck)
+        apart = renamed_apart(journal)
+        return Checked((), (*conflicts, *apart, *marks(journal)), entries, tuple(learned_damage(journal)), struck)

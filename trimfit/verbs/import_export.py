@@ -130,7 +130,8 @@ def merge_log(
         before = journal.last_seq()
         counts = merge_logs(journal, other, progress, renames=renames)
         theirs = {entry: Path(other).name for entry in journal.since(before, counts.conflicts)}
-    return Taken(counts, tuple(entry_marks.in_conflict(counts.conflicts, theirs)))
+        apart = entry_marks.renamed_apart(journal)
+    return Taken(counts, (*entry_marks.in_conflict(counts.conflicts, theirs), *apart))
 
 
 def draft(sheet: Path, folder: Path, log: Path, *, month_first: bool = False, force: bool = False) -> Draft:

@@ -17,7 +17,7 @@ from trimfit.log.entry_counts import Counts, Renamed
 from trimfit.log.file.integrity import damage
 from trimfit.log.journal import Journal
 from trimfit.log.merging.merge import merge_logs
-from trimfit.log.merging.rename import rename
+from trimfit.log.merging.rename import rename, renamed_apart
 from trimfit.log.queries import struck_of_reed
 from trimfit.log.sheets.folder_export import export_folder
 from trimfit.log.sheets.folder_import import import_folder
@@ -81,6 +81,11 @@ def exported(path: Path, folder: Path) -> dict[str, bytes]:
 def crows(path: Path, reed: str) -> list[float | None]:
     with Journal(path) as journal:
         return [one.record.crow_hz for one in journal.of_reed(reed).readings]
+
+
+def apart(path: Path) -> list[tuple[str, tuple[str, ...]]]:
+    with Journal(path) as journal, journal.reading() as connection:
+        return renamed_apart(connection)
 
 
 def test_a_reed_renamed_takes_all_that_names_it_along(benches: tuple[Path, Path]) -> None:
@@ -290,6 +295,7 @@ def test_two_benches_that_chose_two_names_are_joined(benches: tuple[Path, Path])
     merged(first, second, R_7="R-7b")
     renamed(second, "R-7", "R-7x")
     merged(first, second)
+    assert apart(first) == [("R-7", ("R-7b", "R-7x"))]
     assert crows(first, "R-7b") == crows(first, "R-7x") == [541.0, 545.0]
     with pytest.raises(InputError, match="the log has a reed 'R-7x'"):
         renamed(first, "R-7b", "R-7x")
@@ -298,6 +304,19 @@ def test_two_benches_that_chose_two_names_are_joined(benches: tuple[Path, Path])
     with Journal(first) as journal:
         assert journal.conflicts() == []
         assert len(journal.reeds()) == 2
+    assert apart(first) == []
+
+
+def test_two_reeds_logged_alike_at_two_benches_are_not_renamed_apart(tmp_path: Path) -> None:
+    reed = Reed("R-7", "cane", "B-9")
+    first = bench(tmp_path / "first", reed, Reading("R-7", "2026-03-01", crow_hz=531.0))
+    second = bench(tmp_path / "second", reed, Reading("R-7", "2026-03-01", crow_hz=541.0))
+    renamed(first, "R-7", "R-7a")
+    renamed(second, "R-7", "R-7b")
+    merged(first, second)
+    assert apart(first) == []
+    assert crows(first, "R-7a") == [531.0]
+    assert crows(first, "R-7b") == [541.0]
 
 
 def test_a_reed_logged_under_two_names_is_joined_unless_one_instant_has_two_readings(tmp_path: Path) -> None:

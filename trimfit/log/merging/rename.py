@@ -25,7 +25,8 @@ from trimfit.base.errors import InputError, command, short
 from trimfit.log import queries, refusals
 from trimfit.log.column_values import canonical, name_value
 from trimfit.log.entry_counts import Renamed
-from trimfit.log.entry_kinds import KINDS, OF_A_REED, Kind, Row
+from trimfit.log.entry_kinds import KINDS, OF_A_REED, Kind, Row, kind_of_entry
+from trimfit.log.entry_rows import entry_id
 from trimfit.log.queries import RENAMED, UNSTRUCK, holds, is_struck, last_name, new_name, quoted
 
 if TYPE_CHECKING:
@@ -37,7 +38,8 @@ Named = tuple[Kind, str, Row]
 
 @dataclass(frozen=True, slots=True)
 class Move:
-    """A reed's entries on one side of a merge, and the name they go to. `ours`: on the side that is merged into."""
+    """A reed's entries on one side of a merge, and the name they go to. `ours`: on the side that is merged into;
+    `joins`: the reed that has the name there already, by the name that it had before, if any."""
 
     reed: str
     to: str
@@ -45,6 +47,7 @@ class Move:
     rows: Sequence[Named]
     unsure: tuple[str, ...] = ()
     ours: bool = False
+    joins: str | None = None
 
 
 def renamed_to(connection: sqlite3.Connection, reed: str) -> str | None:
@@ -109,6 +112,47 @@ def rename(
         return Renamed(name, to, _entry_of(connection, to), moved)
 
 
+def renamed_apart(connection: sqlite3.Connection) -> list[tuple[str, tuple[str, ...]]]:
+    """Reeds that were renamed differently at two benches: the name before, and those under which they stand, sorted.
+
+    Two reeds that were logged alike at two benches and renamed there are none such: each has entries of its own alone.
+    """
+    query = (
+        "SELECT DISTINCT s.struck FROM strikes s JOIN strikes t ON t.struck = s.struck AND t.why > s.why "
+        "WHERE s.why >= 'renamed ' AND s.why < 'renamed!' AND t.why >= 'renamed ' AND t.why < 'renamed!'"
+    )
+    kinds: dict[tuple[str, tuple[str, ...]], set[str]] = {}
+    for (entry,) in connection.execute(query).fetchall():
+        kind = kind_of_entry(entry)
+        if kind is None or kind.name not in ("reed", *OF_A_REED) or not holds(connection, kind, entry):
+            continue
+        select = f"SELECT {quoted(kind.names)} FROM {kind.table} WHERE entry = ?"
+        values = tuple(connection.execute(select, (entry,)).fetchone())
+        names = _stands_as(connection, kind, values, entry, set())
+        if len(names) > 1:
+            kinds.setdefault((str(values[kind.index["reed"]]), tuple(sorted(names))), set()).add(kind.name)
+    return [
+        (name, names)
+        for (name, names), shared in sorted(kinds.items())
+        if shared != {"reed"} or not all(_naming(connection, to) for to in names)
+    ]
+
+
+def _stands_as(connection: sqlite3.Connection, kind: Kind, values: Row, entry: str, been: set[str]) -> set[str]:
+    """The names under which an entry of a reed stands, renamed as often as it was; been: entries seen on the way."""
+    if entry in been or not holds(connection, kind, entry):
+        return set()
+    been.add(entry)
+    reasons = [why for (why,) in connection.execute("SELECT why FROM strikes WHERE struck = ?", (entry,))]
+    if not reasons:
+        return {str(values[kind.index["reed"]])}
+    found: set[str] = set()
+    for to in filter(None, map(new_name, reasons)):
+        again = as_named(kind, values, to)
+        found |= _stands_as(connection, kind, again, entry_id(kind, again), been)
+    return found
+
+
 def planned_renames(mine: sqlite3.Connection, theirs: sqlite3.Connection, asked: Mapping[str, str]) -> list[Move]:
     """What a merge of `theirs` into `mine` has to rename: what either side knows as renamed, and what is `asked`.
 
@@ -141,7 +185,9 @@ def planned_renames(mine: sqlite3.Connection, theirs: sqlite3.Connection, asked:
         fresh[entry] = (to, iso_dates.local_now())
     moves: list[Move] = []
     for entry, (to, at) in {**{entry: (to, at) for entry, (_, to, at) in known.items()}, **fresh}.items():
-        moves += [replace(move, ours=True) for move in _on_side(mine, theirs, entry, to, at)]
+        moving = _on_side(mine, theirs, entry, to, at)
+        there = _joined_unknown(mine, theirs, entry, to) if moving else None
+        moves += [replace(move, ours=True, joins=there) for move in moving]
         moves += _on_side(theirs, mine, entry, to, at)
     return moves
 
@@ -164,7 +210,9 @@ def carry(journal: Journal, moves: Sequence[Move]) -> tuple[Renamed, ...]:
             for name, count in (before.moved if before else {}).items():
                 moved[name] = moved.get(name, 0) + count
             unsure = (*(before.unsure if before else ()), *move.unsure)
-            found[(move.reed, to)] = Renamed(move.reed, to, _entry_of(connection, to), moved, unsure)
+            joins = move.joins if moved.get("reed") else None
+            joins = joins or (before.joins if before else None)
+            found[(move.reed, to)] = Renamed(move.reed, to, _entry_of(connection, to), moved, unsure, joins)
     return tuple(found[key] for key in sorted(found))
 
 
@@ -221,6 +269,18 @@ def _stated_renames(connection: sqlite3.Connection) -> dict[str, tuple[str, str,
         if to is not None and (struck not in found or strike < found[struck][0]):
             found[struck] = (strike, to, at)
     return found
+
+
+def _joined_unknown(mine: sqlite3.Connection, theirs: sqlite3.Connection, entry: str, to: str) -> str | None:
+    """The name that this side's reed of a new name had before, or has, where the side that renamed did not know it;
+    None where no reed has that name here, or that side joined the two itself."""
+    knew = (
+        "SELECT 1 FROM strikes s JOIN reeds r ON r.seq < s.seq WHERE s.struck = ? AND s.why = ? AND r.reed = ? LIMIT 1"
+    )
+    if not _reeds_named(mine, to) or theirs.execute(knew, (entry, RENAMED + to, to)).fetchone():
+        return None
+    before = "SELECT min(r.reed) FROM strikes s JOIN reeds r ON r.entry = s.struck WHERE s.why = ?"
+    return str(mine.execute(before, (RENAMED + to,)).fetchone()[0] or to)
 
 
 def _brings_reed(connection: sqlite3.Connection, move: Move) -> bool:
