@@ -40,6 +40,15 @@ def test_a_cut_of_a_reed_that_lay_long_says_so() -> None:
     assert reason(CUT, AIM, replace(KNOWN, idle_days=2.0)) == ""
 
 
+def test_a_note_that_ends_in_a_command_is_last() -> None:
+    doubted = replace(KNOWN, length_doubted="If it is wrong: trimfit log amend", reeds_of_type=9, readings=1)
+    assert [said[:12] for said in leanings(replace(doubted, kpa_assumed=(6.5, 6.0)))] == [
+        "only 9 mould",
+        "its last rea",
+        "it rests on ",
+    ]
+
+
 def test_a_cut_longer_than_any_before_is_named_as_that() -> None:
     assert "longer than any cut logged of moulded reeds (0.15 mm)" in why(CUT, AIM, replace(KNOWN, longest_mm=0.15))
     assert "longer than any" not in why(CUT, AIM, replace(KNOWN, longest_mm=0.2))

@@ -141,6 +141,8 @@ def test_how_many_cuts_are_left_is_known_to_every_verb_or_to_none(ridge_cut: Pat
     assert asked["3"].need_mm is None
     assert not asked["3"].cuts_known
     assert any("how many cuts are left" in line for line in advice_lines(asked["3"]))
+    blade = "the blade may be too short for what is left to take off (0.85 mm may come off still)"
+    assert [blade in asked[reed].notes for reed in ("1", "2", "3")] == [False, False, True]
     listed = work_list(list(asked.values()))
     assert next(line for line in listed if " 3 " in line).endswith(" -")
     left = sum(asked[reed].trims_left for reed in ("1", "2"))

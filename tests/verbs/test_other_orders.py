@@ -83,6 +83,18 @@ def test_a_pitch_that_is_hardly_known_yet_is_not_given_up_by_any_verb(tmp_path: 
         assert "lips" not in remark
 
 
+def test_of_equal_chances_those_in_chanters_that_were_read_come_first(tmp_path: Path) -> None:
+    with Journal(tmp_path / "log", create=True) as journal:
+        for chanter in ("A guess", "Band 1", "Stated"):
+            journal.append(Chanter(chanter, meeting_pitch_hz=470.0 if chanter == "Stated" else None))
+        journal.append(Reed("1", "ridge cut", "May cane", blade_mm=12.05))  # no blade for the cut it wants
+        notes = {"f": 690.0, "e": 702.8, "low_a": 464.2, "high_a": 928.9}
+        journal.append(Reading("1", "2026-09-18T10:00", "Band 1", 516.0, notes))
+    places = on(tmp_path / "log", elsewhere, "1")
+    assert [round(one.chance_good or 0.0, 2) for one in places][1:] == [0.05, 0.05]
+    assert [one.chanter for one in places] == ["Band 1", "Stated", "A guess"]
+
+
 def test_a_reed_that_is_given_up_for_its_pitch_has_no_chance_beside_that(tmp_path: Path) -> None:
     """Was: no fit, the lips do not reach, and beside it 30 % good."""
     log = tmp_path / "log"

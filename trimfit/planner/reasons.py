@@ -51,6 +51,7 @@ class Grounds:
     reed is no good. length_doubted: the doubt about a length of its trims, with the remedy. impossible: what is
     impossible of it as it is predicted to stand, a reed that was not read since its last cut.
     taped_alone: F and E were read together, but never without tape on either.
+    blade_room_mm: what may come off still, where what is left to take off is as likely as not more than that.
     no_cut_left: by all that is known nothing more comes off. no_chanter: the entry of its last reading, where the
     answer is for no chanter and the log knows some.
     """
@@ -84,6 +85,7 @@ class Grounds:
     no_cut_left: bool = False
     no_chanter: str = ""
     taped_alone: bool = False
+    blade_room_mm: float | None = None
 
     def away(self) -> str:
         """That the aim's chanter is away, or is taken to be."""
@@ -208,8 +210,9 @@ def leanings(grounds: Grounds, action: str = "trim") -> list[str]:
         return said
     if grounds.impossible:
         said.append(f"no prediction: by what is logged {grounds.impossible}")
-    if grounds.length_doubted:
-        said.append(f"it rests on a trim in doubt: {grounds.length_doubted}")
+    if grounds.blade_room_mm is not None:
+        room = f"{grounds.blade_room_mm:.2f} mm may come off still"
+        said.append(f"the blade may be too short for what is left to take off ({room})")
     kind = grounds.reed_type
     if action in ("finished", "past"):
         pass
@@ -257,6 +260,8 @@ def leanings(grounds: Grounds, action: str = "trim") -> list[str]:
             f"its last reading names no pressure: taken as the bench's {taken:.1f} kPa, while the order is for "
             f"{asked:.1f} kPa"
         )
+    if grounds.length_doubted:  # last: it ends in a command
+        said.append(f"it rests on a trim in doubt: {grounds.length_doubted}")
     return said
 
 

@@ -22,7 +22,20 @@ def still_wanted(posterior: AimPosterior, aim: Aim) -> Interval | None:
     it is not known: then no verb says how many cuts are left."""
     from trimfit.planner.chance_past import length_wanted
 
-    return length_wanted(posterior, max(aim.most_removed_mm - posterior.removed_mm, 0.0))
+    return length_wanted(posterior, _room_mm(posterior, aim))
+
+
+def blade_room_mm(posterior: AimPosterior, aim: Aim) -> float | None:
+    """What the blade still lets come off, mm, where that is all that keeps what has yet to come off from being known:
+    the mean of it is no less. None elsewhere."""
+    from trimfit.planner.quantities import MOST_NEED_MM
+
+    room_mm = _room_mm(posterior, aim)
+    return room_mm if room_mm <= posterior.need_mm() < MOST_NEED_MM else None
+
+
+def _room_mm(posterior: AimPosterior, aim: Aim) -> float:
+    return max(aim.most_removed_mm - posterior.removed_mm, 0.0)
 
 
 def forecast_of(bench: Bench, pairs: Sequence[tuple[Seen, Aim]]) -> list[Forecast]:

@@ -21,7 +21,7 @@ from trimfit.planner.reasons import GONE, NO_LENGTH_REASON, Grounds, leanings, r
 from trimfit.session.evidence import as_it_stands, decide, grounds, here_of, moved_by_itself
 from trimfit.session.open_log import Bench, Seen
 from trimfit.session.order_progress import Progress, came_back, order_named, order_progress
-from trimfit.session.reed_forecasts import forecast_of, still_wanted
+from trimfit.session.reed_forecasts import blade_room_mm, forecast_of, still_wanted
 from trimfit.session.session import Session
 from trimfit.verbs.wording import cuts_cell, impossible
 
@@ -156,6 +156,8 @@ def advise(bench: Bench, seen: Seen, order: Order | None = None, *, gone: bool =
     cuts_known = need is not None or gone or choice.action in DONE
     left = left if closes else 0.0
     none_left = not closes or (cuts_known and cuts_cell(left) == "none")
+    if not (cuts_known and closes) and not ground.impossible:
+        ground = replace(ground, blade_room_mm=blade_room_mm(posterior, aim))
     gap_known = not ground.impossible
     record = seen.history.reed.record
     if choice.action == "trim":

@@ -42,7 +42,8 @@ class Elsewhere:
 
 
 def elsewhere(session: Session, reed: str, *, at_s: float | None = None) -> list[Elsewhere]:
-    """A reed seen from every open order and every chanter of the log, most promising first; at_s: as of that moment.
+    """A reed seen from every open order and every chanter of the log, most promising first, and of equal chances
+    those in chanters that were read; at_s: as of that moment.
 
     InputError for a reed that the log does not know.
     """
@@ -69,7 +70,15 @@ def elsewhere(session: Session, reed: str, *, at_s: float | None = None) -> list
             for order in orders[:MOST_PLACES]
         ]
         places += [_place(bench, seen[name], Order("", name), None) for name in chanters if name not in named]
-        return sorted(places, key=lambda one: (-round(one.chance_good or 0.0, 2), as_counted(one.order or one.chanter)))
+        guessed = {name for name in asked if a_guess(bench, name)}
+        return sorted(
+            places,
+            key=lambda one: (
+                -round(one.chance_good or 0.0, 2),
+                one.chanter in guessed,
+                as_counted(one.order or one.chanter),
+            ),
+        )
 
 
 def _as_asked(place: Elsewhere, advice: Advice) -> Elsewhere:
