@@ -210,6 +210,17 @@ def test_after_settles_which_came_first_on_a_day_without_a_time(bench: Typed, tm
     assert "which came first" not in bench.say("check")
 
 
+def test_after_is_no_way_out_where_more_of_the_day_lies_between(bench: Typed) -> None:
+    """Was: the trim went to 00:00, before readings of that morning."""
+    bench.say("log", "reading", "R-1", "f=760", "e=701", "--at", "2026-11-01")
+    bench.say("log", "reading", "R-1", "f=762", "e=701", "--at", "2026-11-01T01:30")
+    for at in ("2026-11-01T14:00", "2026-11-01"):
+        said = bench.refused("log", "trim", "R-1", "0.2", "--at", at)
+        assert "which came first is not known" in said
+        assert "--after" not in said
+    assert "--after" in bench.refused("log", "trim", "R-1", "0.2", "--at", "2026-11-01T01:00")
+
+
 def test_after_leaves_a_day_alone_where_no_order_is_in_doubt(bench: Typed) -> None:
     day = bench.json("log", "reading", "R-1", "f=760", "e=701", "--at", "2026-11-01")["entry"]
     bench.json("log", "reading", "R-1", "f=762", "e=701", "--after", day)

@@ -220,6 +220,18 @@ def test_times_to_the_minute_as_this_machine_s_clock_says_them(monkeypatch: pyte
         time.tzset()
 
 
+def test_an_hour_that_came_twice_is_shown_with_its_offset(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("TZ", "Europe/Berlin")
+    time.tzset()
+    try:
+        twice = ["2026-10-25T01:30+02:00", "2026-10-25T02:30+02:00", "2026-10-25T02:30:01.5+01:00"]
+        said = ["2026-10-25 01:30", "2026-10-25 02:30+0200", "2026-10-25 02:30+0100"]
+        assert local_minutes(twice, "Europe/Berlin") == said
+    finally:
+        monkeypatch.undo()
+        time.tzset()
+
+
 def test_several_tickets_and_an_order_s(tmp_path: Path, demo_log: Path) -> None:
     found = answer(demo_log, "review", "ticket", "R-0351", "R-0140", "R-0351", "--out", tmp_path / "two")
     assert isinstance(found, dict)

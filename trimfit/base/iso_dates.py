@@ -228,13 +228,15 @@ def own_minute(text: str) -> str:
 def local_minute(text: str) -> str:
     """A time of the log to the minute, as this machine's clock would say it: `2026-03-31 09:40`.
 
-    One without an offset is taken as it stands; one of another offset than this machine's keeps its own, and says so.
+    One without an offset is taken as it stands; one of another offset than this machine's keeps its own, and says so,
+    and so does one of an hour that came twice.
     """
     said = own_minute(text)
     if not has_offset(text):
         return said
     moment = _clock_of(text)
-    return said if moment.utcoffset() == moment.astimezone().utcoffset() else f"{said}{moment:%z}"
+    alone = moment.utcoffset() == moment.astimezone().utcoffset() and not other_offset(moment.isoformat())
+    return said if alone else f"{said}{moment:%z}"
 
 
 def local_minutes(texts: Sequence[str], zone: str) -> list[str]:

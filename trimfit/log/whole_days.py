@@ -15,7 +15,7 @@ from typing import Any, NamedTuple
 
 from trimfit.base.errors import InputError, command, short
 from trimfit.base.iso_dates import DAY_S, at_s, clock_in, day_of, is_date, typed_time
-from trimfit.log.entry_kinds import KINDS, Kind
+from trimfit.log.entry_kinds import KINDS, OF_A_REED, Kind
 from trimfit.log.instants import zone_of
 from trimfit.log.queries import LIVE
 
@@ -51,8 +51,9 @@ def refuse(connection: Connection, kind: Kind, values: Sequence[Any]) -> None:
             remedy = remedy.replace(" for it", f" for the {other.kind}")
         # the log amends no time
         anew = f"to write one for the {other.kind}, strike it and log it anew: {command('log', 'strike', other.entry)}"
-        after = f"if this {kind.name} came after it, instead of --at: {after}, which puts the {other.kind} at 00:00"
-        raise InputError(what, f"reed {short(row.reed)}", f"{after}; {remedy}; {anew}")
+        after = f"if this {kind.name} came after it, instead of --at: {after}, which puts the {other.kind} at 00:00; "
+        after = "" if _more_between(connection, row, other, zone) else after
+        raise InputError(what, f"reed {short(row.reed)}", f"{after}{remedy}; {anew}")
 
 
 def among_new(
@@ -114,6 +115,20 @@ def _same_day(connection: Connection, row: _Timed, zone: str) -> list[_Timed]:
             start_s, end_s = day_of(row.time, zone)
             found += [_Timed(other, *one) for at, *one in near if start_s <= at < end_s]
     return found
+
+
+def _more_between(connection: Connection, row: _Timed, day: _Timed, zone: str) -> bool:
+    """Whether a reed has more on a day before an entry (on all of the day, where that has no time either) than the one
+    of that day alone: what is put right after that one, at 00:00, comes before all of it."""
+    start_s, end_s = day_of(day.time, zone)
+    until_s = end_s if is_date(row.time) else at_s(row.time, zone)
+    return any(
+        connection.execute(
+            f"SELECT 1 FROM {kind.table} WHERE reed = ? AND at_s >= ? AND at_s < ? AND entry <> ? AND {LIVE}",
+            (row.reed, start_s, until_s, day.entry),
+        ).fetchone()
+        for kind in (KINDS[name] for name in OF_A_REED)
+    )
 
 
 def _words(row: _Timed, other: _Timed, zone: str, where: str = "") -> tuple[str, str]:
