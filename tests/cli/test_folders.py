@@ -529,6 +529,16 @@ def test_every_setting_has_a_meaning(tmp_path: Path) -> None:
     assert "a reed is good with F and E no further apart" in " ".join(said.split())
 
 
+def test_a_setting_is_taken_with_the_unit_that_is_shown(tmp_path: Path) -> None:
+    typed = {"bench_pressure_kpa": "6.5 kPa", "bench_temperature_c": "21°C", "minutes_per_cut": "3 min"}
+    for name, value in {**typed, "drift_settle_cents_per_week": "4 cents a week"}.items():
+        said = run(tmp_path / "log", "settings", name, *value.split(" ")).stdout
+        assert value.replace("°", " °") in said
+    refused = run(tmp_path / "log", "settings", "bench_pressure_kpa", "26 inH2O")
+    assert refused.returncode == 2
+    assert refused.stderr == "bench_pressure_kpa: '26 inH2O' is not a number; give a number, in kPa\n"
+
+
 def test_two_files_of_one_name_are_named_and_neither_is_taken(tmp_path: Path, shop: Path) -> None:
     (shop / "REEDS.CSV").write_text("reed,reed_type,batch\nR-3,moulded,B-1\n")
     done = run(tmp_path / "log", "import", shop)

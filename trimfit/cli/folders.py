@@ -376,8 +376,16 @@ def settings(
 
     reordered: Sequence[str] = ()
     if name is not None and value:
-        with may_make_log(context) as log:
-            kept, reordered = verbs_settings.set_setting(log, name, " ".join(value))
+        unit, text = _unit(name), " ".join(value)
+        if unit and text.lower().endswith(unit.lower()):  # as it is shown
+            text = text[: -len(unit)]
+        try:
+            with may_make_log(context) as log:
+                kept, reordered = verbs_settings.set_setting(log, name, text)
+        except InputError as error:
+            if unit and error.remedy == "give a number":
+                raise InputError(error.what, name, f"give a number, in {unit}") from None
+            raise
         shown = {name: kept}
     else:
         shown = verbs_settings.settings(log_path(context))
