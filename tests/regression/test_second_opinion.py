@@ -67,7 +67,7 @@ def test_agreement_and_difference_are_said_in_words(opinion: SecondOpinion) -> N
     assert "40.0 in the fit: they differ by" in wrong.words
     # which standard error is meant, and why two right models may differ, stands beside the difference alone
     assert "times the larger standard error" in wrong.words
-    assert "Why they may: the fit shrinks" in wrong.words
+    assert "Why they may: the fit counts apart how a reed settles" in wrong.words
     assert "Why they may" not in opinion.words
 
 

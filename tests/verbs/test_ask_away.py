@@ -144,9 +144,8 @@ def test_of_a_reed_that_hardly_answers_no_crow_is_made_up_and_the_way_out_is_sai
     assert advice.action == "no-fit"
     assert advice.here is not None
     assert advice.here["crow_stop_hz"] is None
-    no_length = (
-        r"by what is logged no length closes the gap; so far a mm closed its gap by (\S+) cents, and its type's by "
-    )
+    no_length = r"by what is logged no length closes the gap; so far a mm closed its gap by (\S+) cents; its type's "
+    no_length += "closes it by "
     said = re.search(no_length + r"(\d+): put it to stock", advice.why)
     assert said is not None, advice.why
     assert 1.0 < float(said[1]) < float(said[2]) / 3.0
@@ -315,6 +314,23 @@ def test_the_card_says_one_gap_of_a_reed_whose_readings_may_be_wrong(by_letter: 
     hz = {one.note: one.predicted_hz.mean for one in card.notes if one.predicted_hz is not None}
     assert card.gap_here_cents is not None
     assert card.gap_here_cents.mean == pytest.approx(1200.0 * math.log2(hz["f"] / hz["e"]), abs=0.03)
+
+
+def test_the_card_of_a_reed_that_was_read_in_the_chanter_that_is_away_now_says_what_was_read(by_letter: Path) -> None:
+    """Was: no note was read in this chanter, of a reed with readings there, over `rests on 4 readings`."""
+    with Journal(by_letter) as journal:
+        for minute in (0, 2):
+            journal.append(reading("R", f"2026-02-01T10:0{minute}", -2.0, chanter="Far"))
+    with Session(by_letter) as session:
+        session.fit_if_due()
+        bench = session.bench(at_s("2026-02-01T10:06", "UTC"))
+        seen = bench.see_reed(bench.journal.reed_named("R"))
+        card = ticket_of(bench, seen, advise(bench, seen))
+    assert (card.chanter, card.read_in) == ("Far", None)
+    assert {"e", "f"} <= {one.note for one in card.notes}
+    assert card.gap_cents is not None
+    assert card.gap_cents.mean == pytest.approx(-2.0, abs=3.0)
+    assert verdict(card).startswith(("F and E meet", "F less E is"))
 
 
 def test_a_stop_that_all_reeds_of_an_order_share_is_not_called_spaced(by_letter: Path) -> None:

@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+import re
 from contextlib import suppress
+from dataclasses import replace
 from pathlib import Path
+from typing import Any
+from unittest.mock import patch
 
 import numpy as np
 import pytest
@@ -17,10 +21,13 @@ from trimfit.base.errors import InputError
 from trimfit.base.iso_dates import at_s
 from trimfit.base.pitch import OUTPUTS
 from trimfit.base.records import Chanter, Order, Reed, Trim
+from trimfit.base.units import Interval
 from trimfit.cli.ask import work_list
 from trimfit.cli.output.answers import plain
 from trimfit.log.journal import Journal
+from trimfit.planner.choice import Choice
 from trimfit.regression.priors import assumed_noise, assumed_reed_cov
+from trimfit.session import evidence
 from trimfit.verbs.ask import ask_all, ask_reed
 from trimfit.verbs.log import log_reading
 from trimfit.verbs.pick import pick
@@ -153,6 +160,34 @@ def test_how_many_cuts_are_left_is_known_to_every_verb_or_to_none(ridge_cut: Pat
     assert found["3"].trims == pytest.approx(asked["3"].trims_left)
     assert found["2"].trims == pytest.approx(asked["2"].trims_left)
     assert any("cuts, readings and hours are a guess" in note for note in on(ridge_cut, rehearse_order, "spring").notes)
+
+
+def test_no_cut_is_advised_that_by_its_own_figures_opens_the_gap(ridge_cut: Path) -> None:
+    """Was: take off 0.51 mm; F 52 cents under E, after the cut 56."""
+    chosen = evidence.choose
+
+    def opening(*words: Any) -> Choice:
+        found = chosen(*words)
+        return replace(found, action="trim", length_mm=0.5, gap_after_cents=Interval(-56.0, -65.0, -40.0))
+
+    with patch.object(evidence, "choose", opening):
+        advice = asked_at(ridge_cut, "1", "2026-03-01T10:01")
+    assert (advice.action, advice.length_mm, advice.closes) == ("read-again", 0.0, False)
+    assert asked_at(ridge_cut, "1", "2026-03-01T10:01").action == "trim"
+
+
+def test_a_reed_whose_gap_cuts_opened_is_set_beside_a_type_that_closes(tmp_path: Path) -> None:
+    """Was: opened its gap by 1.2 cents, and its type's by 23."""
+    log = tmp_path / "log"
+    with Journal(log, create=True) as journal:
+        append_all(journal, [Chanter("C", at_hand="yes"), Reed("1", "cane", "A", blade_mm=22.0)])
+    for minute, f_hz, cut_mm in ((10, 757.0, 0.3), (20, 760.0, 0.5), (30, 757.0, None)):
+        on(log, log_reading, "1", [f"f={f_hz}", "e=703"], at=f"2026-03-01T11:{minute}", chanter="C")
+        if cut_mm:
+            with Journal(log) as journal:
+                journal.append(Trim("1", f"2026-03-01T11:{minute + 5}", cut_mm))
+    said = asked_at(log, "1", "2026-03-01T11:31").why
+    assert re.search(r"so far a mm opened its gap by \S+ cents?; its type's closes it by \d+", said)
 
 
 def test_readings_of_one_sitting_that_differ_are_said_to(ridge_cut: Path) -> None:

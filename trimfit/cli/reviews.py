@@ -287,7 +287,7 @@ def _reading_errors(found: Sequence[Any]) -> list[str]:
         "standard deviations in cents; sittings: what another sitting adds, of a note with what the reed moved "
         "meanwhile; air: what another pressure or temperature "
         "adds; next day: of a reading on another day in the same air, one sitting and sittings together; readings that "
-        "lie far from their fellows are left out, of each by itself"
+        "lie far from their fellows are left out, of each by itself; too many: over 50"
     )
     return [
         *table(heads, rows, right=(1, 2, 3, 4, 5, 6, 7)),

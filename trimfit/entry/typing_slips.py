@@ -18,6 +18,8 @@ from trimfit.base.records import Doubt, Reading, ReedHistory
 
 # DESIGN: doubtful is what lies outside what is foreseen by five standard deviations.
 FAR_SD = 5.0
+FIT_SDS = 2.0
+"""F and E are said to fit within so many of the standard deviations of what was expected of them."""
 # The kinds of doubt that a slip explains.
 SLIP_KINDS = frozenset(
     {"swapped", "octave", "sign", "hertz-for-cents", "as-low-a", "digits", "first-digit", "crow-note"}
@@ -135,7 +137,11 @@ def slip_doubts(
         slip = _slip(reading, output, expected[output], scale, typed, alone=alone)
         named, fits = _named(output), ""
         if alone and reading.crow_hz is not None:
-            named, fits = f"crow {crow_label(reading.crow_hz)}", "; F and E fit"
+            named = f"crow {crow_label(reading.crow_hz)}"
+            # each within its error, and so is what lies between them
+            near = FIT_SDS * min(expected["f"][1], expected["e"][1])
+            fit = max(abs(off["f"]), abs(off["e"]), abs(off["f"] - off["e"])) <= near
+            fits = "; F and E fit" if fit else ""
         said = f"{named} {_off(off[output])} {_given(after_cut)}{fits}"
         if slip is None:
             sentence = f"{said}; is it right?"

@@ -294,7 +294,8 @@ def _longest(choice: Choice, grounds: Grounds) -> str:
     longest = grounds.longest_mm
     if choice.action != "trim" or not longest or choice.length_mm <= longest + 1e-9:
         return ""
-    return f"longer than any cut logged of {grounds.reed_type} reeds ({longest:.2f} mm)"
+    doubted = ", those in doubt left out" if grounds.length_doubted else ""
+    return f"longer than any cut logged of {grounds.reed_type} reeds ({longest:.2f} mm{doubted})"
 
 
 def _off_target(choice: Choice, aim: Aim) -> str:

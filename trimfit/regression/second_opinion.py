@@ -36,8 +36,9 @@ DIFFERS_SE = 2.0
 lie further apart than so many of the larger standard error."""
 _DIFFER = "they differ by"
 WHY = (
-    "the fit shrinks a type towards the shop's others and bends by the type's curve, which is found on the gap; the "
-    "second model takes each type by itself and bends by a square"
+    "the fit counts apart how a reed settles after a cut, knows of the other types and notes, and bends by the type's "
+    "curve, which is found on the gap; the second model counts settling as the cut's own, takes the gap of each type "
+    "by itself and bends by a square"
 )
 """Why the two may differ where neither is wrong."""
 

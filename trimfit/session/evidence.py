@@ -48,6 +48,8 @@ RANGE_SDS = 4.03
 CROW_KNOWN_CENTS = 50.0
 """A crow to stop at is said where nine in ten lie within so much, half a semitone; cents."""
 LENGTH_DOUBT = "trim-long"
+OPENS_CENTS = 1.0
+"""By so much a cut may open a gap by its mean, as what the reed settles afterwards may do."""
 HARDLY_ANSWERS = 1.0 / 3.0
 """Of what a cut does to its type, so little is worth a word."""
 KNOWN_TAPE_CENTS = 4.0
@@ -235,11 +237,13 @@ def _hardly_answers(bench: Bench, seen: Seen) -> str:
         return ""
     mean_slope = g / float(seen.removed_mm)
     if seen.removed_mm > KNOTS_MM[-1]:  # so far on no type is known
-        return f"so far a mm {_closed(own_since * mean_slope)}, and at first its type's by {at_first:.0f}"
+        return f"so far a mm {_closed(own_since * mean_slope)}; at first its type's closes it by {at_first:.0f}"
     if own_since < HARDLY_ANSWERS * usual_since:
-        return f"so far a mm {_closed(own_since * mean_slope)}, and its type's by {usual_since * mean_slope:.0f}"
+        return f"so far a mm {_closed(own_since * mean_slope)}; its type's closes it by {usual_since * mean_slope:.0f}"
     steep = float(slope_at(np.array([seen.removed_mm]), seen.state.curve)[0])
-    return f"here a mm {_closed(own * steep, past='closes', opens='opens')}, and its type's by {usual * steep:.0f}"
+    return (
+        f"here a mm {_closed(own * steep, past='closes', opens='opens')}; its type's closes it by {usual * steep:.0f}"
+    )
 
 
 def _closed(cents: float, past: str = "closed", opens: str = "opened") -> str:
@@ -281,7 +285,9 @@ def decide(bench: Bench, seen: Seen, posterior: AimPosterior, aim: Aim, ground: 
     unread = ground.since_cut == 0
     if unread and choice.reason in ("vague", "alone", "moved") and seen.history.trims:
         return replace(choice, reason="since-cut?")
-    if choice.action not in FINAL and not _can_close(posterior, aim, others):
+    # by its mean a cut that is advised may open the gap, where only an unlikely slope closes it
+    opens = choice.length_mm > 0.0 and choice.gap_after_cents.mean < choice.gap_now_cents.mean - OPENS_CENTS
+    if choice.action not in FINAL and (opens or not _can_close(posterior, aim, others)):
         # a length that may be a slip is settled first, but no reed is read for ever
         enough = MOST_READINGS if ground.length_doubted else 2
         settled = ground.since_cut >= enough and not ground.doubtful

@@ -18,6 +18,7 @@ from trimfit.base.pitch import NOTES, OUTPUT_WORDS, hz_from_cents
 from trimfit.regression.outputs import GAP, Array
 from trimfit.review.results import Ticket, TicketNote
 from trimfit.review.safe_names import file_stems
+from trimfit.session.evidence import gap_readings
 from trimfit.session.open_log import Bench, Seen
 from trimfit.session.order_progress import order_named
 from trimfit.session.own_lines import aims_air, in_aims_air
@@ -42,6 +43,9 @@ def ticket_of(bench: Bench, seen: Seen, advice: Advice) -> Ticket:
     """
     order_s = bench.aim(seen)
     away = order_s.chanter if order_s.worked_in is not None else None
+    if away in {r.record.chanter for r in gap_readings(seen.history.readings, bench.model)}:
+        # read in the very chanter before that left the bench: what was read there stands
+        away, order_s = None, changed(order_s, worked_in=None)
     if away is not None:
         order_s = changed(order_s, chanter=order_s.worked_in, worked_in=None, pressure_kpa=None)
     record, order = seen.history.reed.record, seen.history.order
