@@ -13,7 +13,7 @@ from trimfit.base.pitch import DEFAULT_RATIOS, NOTES, hz_from_cents, parse_crow_
 from trimfit.base.records import Doubt, Event, Logged, Order, Outcome, Reading, Reed, ReedHistory, Settings, Trim
 from trimfit.entry.checks import MOVED, gauge_doubts, outcome_doubts, reading_doubts, trim_doubts
 from trimfit.entry.neighbours import ExpectedReading, Joint, reads_like
-from trimfit.entry.typing_slips import Typed, outputs_cents
+from trimfit.entry.typing_slips import Typed, outputs_cents, slip_doubts
 
 SHOP = Settings()
 SCALE = DEFAULT_RATIOS
@@ -193,6 +193,19 @@ def test_a_crow_off_by_a_semitone_where_f_and_e_fit(expected: str, typed: str, m
         return
     assert f". Was it {meant} (" in doubt.sentence
     assert (doubt.kind, dict(doubt.meant)) == ("crow-note", {"crow_hz": pytest.approx(parse_crow_hz(meant))})
+
+
+def test_f_and_e_are_said_to_fit_only_where_the_gap_does() -> None:
+    """Was: F and E fit, of a gap 13 cents off, since neither by itself was far from what was predicted."""
+    expected = {"f": (100.0, 3.0), "e": (100.0, 3.0), "crow": (200.0, 5.0)}
+
+    def said(f_cents: float, e_cents: float) -> str:
+        notes = sounding({"f": f_cents, "e": e_cents})
+        taken = reading(notes, crow_hz=hz_from_cents(310.0))
+        return slip_doubts(taken, expected, SCALE)[0].sentence
+
+    assert "F and E fit" in said(102.0, 98.0)
+    assert "F and E fit" not in said(106.5, 93.5)
 
 
 def test_a_reading_like_no_reed_is_asked_about_by_the_name_of_its_own() -> None:

@@ -58,16 +58,21 @@ def test_a_stated_pitch_of_one_chanter_changes_nothing_elsewhere(shop: Path) -> 
     assert (there.chance_good, there.length_mm) == pytest.approx((blank.chance_good, blank.length_mm), abs=1e-6)
 
 
+def pitched(folder: Path, asked_hz: float, f_hz: float) -> Path:
+    """A first log: an order at this pitch, and a reed whose F was read so, hertz."""
+    with Journal(folder / "log", create=True) as journal:
+        journal.append(Chanter("Band 1"))
+        journal.append(Order("spring", "Band 1", target_pitch_hz=asked_hz, quantity=12))
+        journal.append(Reed("1", "ridge cut", "May cane", order="spring", blade_mm=22.0))
+        notes = {"f": f_hz, "e": 702.8, "low_a": 464.2, "high_a": 928.9}
+        journal.append(Reading("1", "2026-09-18T10:00", "Band 1", 516.0, notes))
+    return folder / "log"
+
+
 def test_a_pitch_that_is_hardly_known_yet_is_not_given_up_by_any_verb(tmp_path: Path) -> None:
     """Was: under 0.1 % good and about one cut left by `ask`, no cut and the lips in vain by `pick` and `--others`, of a
     reed that meets at 467 Hz (453 to 481) where 467 are asked for."""
-    log = tmp_path / "log"
-    with Journal(log, create=True) as journal:
-        journal.append(Chanter("Band 1"))
-        journal.append(Order("spring", "Band 1", target_pitch_hz=467.0, quantity=12))
-        journal.append(Reed("1", "ridge cut", "May cane", order="spring", blade_mm=22.0))
-        notes = {"f": 757.5, "e": 702.8, "low_a": 464.2, "high_a": 928.9}
-        journal.append(Reading("1", "2026-09-18T10:00", "Band 1", 516.0, notes))
+    log = pitched(tmp_path, 467.0, 757.5)
     advice, blank = on(log, ask_reed, "1"), on(log, pick, "spring")[0]
     (own,) = [one for one in on(log, elsewhere, "1") if one.order == "spring"]
     assert advice.meet_pitch_hz is not None
@@ -97,13 +102,7 @@ def test_of_equal_chances_those_in_chanters_that_were_read_come_first(tmp_path: 
 
 def test_a_reed_that_is_given_up_for_its_pitch_has_no_chance_beside_that(tmp_path: Path) -> None:
     """Was: no fit, the lips do not reach, and beside it 30 % good."""
-    log = tmp_path / "log"
-    with Journal(log, create=True) as journal:
-        journal.append(Chanter("Band 1"))
-        journal.append(Order("spring", "Band 1", target_pitch_hz=458.0, quantity=12))
-        journal.append(Reed("1", "ridge cut", "May cane", order="spring", blade_mm=22.0))
-        notes = {"f": 778.8, "e": 702.8, "low_a": 464.2, "high_a": 928.9}
-        journal.append(Reading("1", "2026-09-18T10:00", "Band 1", 516.0, notes))
+    log = pitched(tmp_path, 458.0, 778.8)
     advice = on(log, ask_reed, "1")
     (own,) = [one for one in on(log, elsewhere, "1") if one.order == "spring"]
     assert (advice.action, advice.chance_within) == ("no-fit", own.chance_good)

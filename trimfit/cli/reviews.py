@@ -270,8 +270,7 @@ def _reading_errors(found: Sequence[Any]) -> list[str]:
 
     rows = []
     for one in found:
-        next_day = math.nan if one.of_one_sitting else one.total_cents.mean
-        parts = (one.within_cents.mean, one.sitting_cents, one.condition_cents, next_day)
+        parts = (one.within_cents.mean, one.sitting_cents, one.condition_cents, one.next_day_cents)
         rows.append(
             (
                 OUTPUT_WORDS.get(one.output, one.output),

@@ -73,9 +73,9 @@ class Rehearsal:
     For a chanter that is away: `send_reeds`, as many as give nine in ten that those still wanted are good there,
     `aim_offsets_cents`, the gap there that each of these is worked to, the chance that one is good, and how many of
     them are expected to be. `of_sent`: the shares are of these reeds, each at its own stop, and scatter by what is not
-    known of the chanter too, which is the same for all of them; so many are they (`sent_reeds`), reeds in hand that are
-    past already left out. `pitch_doubt`: as in `pick.Need`; then no number is said, and the shares are of as many as
-    are wanted.
+    known of the chanter too, which is the same for all of them. `sent_reeds` is how many they are: reeds in hand that
+    are past already are not among them. `pitch_doubt`: as in `pick.Need`; then no number is said, and the shares are of
+    as many as are wanted.
     """
 
     order: str

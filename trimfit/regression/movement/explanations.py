@@ -10,11 +10,11 @@ was without them,
 
     P(e | y) ~ P(e) N(y; D m, D (C + J_e) D' + N_e)
 
-and the state under e is the Gaussian update of (m, C + J_e) by y with errors N_e. The state without them is a downdate,
-C' = C + C D' (N - D C D')^-1 D C, for this reed alone; a ten-thousandth of what they told stays (_NEARLY_ALL). The same
-holds for the time since the latest sitting: the reed may have jumped since. Source of the mixtures: Tukey (1960), A
-survey of sampling from contaminated distributions; Harrison & Stevens (1976), J. Royal Statistical Society B 38, 205
-(multi-process models).
+(after an event the gaps alone of y are judged so: see `LatestSitting`), and the state under e is the Gaussian update of
+(m, C + J_e) by y with errors N_e. The state without them is a downdate, C' = C + C D' (N - D C D')^-1 D C, for this
+reed alone; a ten-thousandth of what they told stays (_NEARLY_ALL). The same holds for the time since the latest
+sitting: the reed may have jumped since. Source of the mixtures: Tukey (1960), A survey of sampling from contaminated
+distributions; Harrison & Stevens (1976), J. Royal Statistical Society B 38, 205 (multi-process models).
 """
 
 from __future__ import annotations

@@ -424,8 +424,8 @@ def _reading_error(findings: Report) -> list[str]:
                 f"{cents:.1f}" if math.isfinite(cents) else "–"
                 for cents in (
                     r.within_cents.mean,
-                    r.total_cents.mean + 0.0 * r.sitting_cents,  # not known where that is not
-                    math.hypot(r.total_cents.mean, r.condition_cents) + 0.0 * r.sitting_cents,
+                    r.next_day_cents,
+                    math.hypot(r.next_day_cents, r.condition_cents),
                 )
             ),
             _readings_needed(r),

@@ -203,6 +203,11 @@ class NoteRepeatability:
         `total_cents` or `sittings`."""
         return math.isnan(self.sitting_cents)
 
+    @property
+    def next_day_cents(self) -> float:
+        """The standard deviation of a reading on another day; nan where that is not known."""
+        return math.nan if self.of_one_sitting else self.total_cents.mean
+
 
 def _runs(group: npt.NDArray[np.int64], values: Array, step: float) -> npt.NDArray[np.int64]:
     """Within each group, values sorted and cut where neighbours lie more than `step` apart; missing ones together."""

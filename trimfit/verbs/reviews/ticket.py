@@ -198,8 +198,7 @@ def write_tickets(
     bench = session.bench(at_s)
     names = list(dict.fromkeys(names + (tickets_of(session, order, at_s) if order is not None else [])))
     if not names:
-        what, remedy = NO_REED[0], NO_REED[2]
-        raise InputError(what, order or "", remedy)
+        raise InputError(NO_REED[0], order or "", NO_REED[2])
     stems = file_stems(names)
     seen: dict[str, Seen] = {}
     out = {}
