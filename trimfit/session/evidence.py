@@ -48,8 +48,6 @@ RANGE_SDS = 4.03
 CROW_KNOWN_CENTS = 50.0
 """A crow to stop at is said where nine in ten lie within so much, half a semitone; cents."""
 LENGTH_DOUBT = "trim-long"
-OPENS_CENTS = 1.0
-"""By so much a cut may open a gap by its mean, as what the reed settles afterwards may do."""
 HARDLY_ANSWERS = 1.0 / 3.0
 """Of what a cut does to its type, so little is worth a word."""
 KNOWN_TAPE_CENTS = 4.0
@@ -285,8 +283,10 @@ def decide(bench: Bench, seen: Seen, posterior: AimPosterior, aim: Aim, ground: 
     unread = ground.since_cut == 0
     if unread and choice.reason in ("vague", "alone", "moved") and seen.history.trims:
         return replace(choice, reason="since-cut?")
-    # by its mean a cut that is advised may open the gap, where only an unlikely slope closes it
-    opens = choice.length_mm > 0.0 and choice.gap_after_cents.mean < choice.gap_now_cents.mean - OPENS_CENTS
+    # by its mean a cut that is advised may open the gap, where only an unlikely slope closes it; how the reed settles
+    # until the next time is not the cut's doing
+    after_cents = choice.gap_after_cents.mean - float(posterior.wait_mean[0])
+    opens = choice.length_mm > 0.0 and after_cents < choice.gap_now_cents.mean
     if choice.action not in FINAL and (opens or not _can_close(posterior, aim, others)):
         # a length that may be a slip is settled first, but no reed is read for ever
         enough = MOST_READINGS if ground.length_doubted else 2
