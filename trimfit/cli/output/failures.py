@@ -5,9 +5,13 @@ from __future__ import annotations
 import os
 import re
 from collections.abc import Callable, Iterator, Sequence
+from typing import TYPE_CHECKING
 
 from trimfit.base.errors import Fault, InputError, TrimfitError
 from trimfit.cli.output.screen import say
+
+if TYPE_CHECKING:
+    from pathlib import Path
 
 MOST_ALIKE = 10
 """So many faults of one kind are listed one by one: same file, same column, same words but for the values in them."""
@@ -19,8 +23,9 @@ def exit_code_of(run: Callable[[], object], refused: Callable[[Exception], int |
 
     refused: the code where an error is the command line's own, which it has told; else None.
     """
-    from trimfit.base.progress import when_waiting
+    from trimfit.base.progress import when_brought_up_to_date, when_waiting
 
+    when_brought_up_to_date(_brought_up_to_date)
     when_waiting(lambda: say("waiting: another program is writing to the log", err=True))
     try:
         code = run()
@@ -41,6 +46,11 @@ def exit_code_of(run: Callable[[], object], refused: Callable[[Exception], int |
         return 1
     finally:
         when_waiting(None)
+        when_brought_up_to_date(None)
+
+
+def _brought_up_to_date(path: Path, as_it_was: Path) -> None:
+    say(f"{path.name} was brought up to date for this trimfit; as it was: {as_it_was}", err=True)
 
 
 def print_error(error: TrimfitError) -> None:
@@ -66,7 +76,7 @@ def _listed(faults: Sequence[Fault]) -> Iterator[str]:
         same.append(fault)
         if len(same) <= MOST_ALIKE:
             yield _on_one_line(fault.line())
-            yield from fault.copy  # as it is, for a name may have two blanks
+            yield from fault.copy
     for (file, column, _), same in alike.items():
         if len(same) > MOST_ALIKE:
             left = [fault.where.partition(":")[2] for fault in same[MOST_ALIKE:]]

@@ -180,6 +180,13 @@ def _crow_types(connection: sqlite3.Connection) -> None:
     connection.execute(f"ALTER TABLE chanters ADD COLUMN {_name('working_crow_type', blank=True)}")
 
 
+def _folded_names(connection: sqlite3.Connection) -> None:
+    """In names each run of white space is one blank: what holds another name is entered again."""
+    from trimfit.log.file.folded_names import fold_names
+
+    fold_names(connection)
+
+
 def stamp() -> str:
     """Sixteen letters that nothing else has."""
     return os.urandom(8).hex()
@@ -192,6 +199,7 @@ MIGRATIONS: list[Migration] = [
     Migration(4, "chanters' kinds, reeds' weights", _kinds_and_weights),
     Migration(5, "which entry a form became", _forms),
     Migration(6, "of which reed type a working crow is", _crow_types),
+    Migration(7, "no line break, tab or second blank in a name", _folded_names),
 ]
 
 
@@ -249,17 +257,18 @@ def _pragma(connection: sqlite3.Connection, name: str) -> int:
     return int(connection.execute(f"PRAGMA {name}").fetchone()[0])
 
 
-def bring_up_to_date(connection: sqlite3.Connection, path: Path, *, create: bool) -> None:
-    """Make the tables of an empty file (with `create`), or take an older log step by step to the newest schema.
+def bring_up_to_date(connection: sqlite3.Connection, path: Path, *, create: bool) -> Path | None:
+    """Make the tables of an empty file (with `create`), or take an older log step by step to the newest schema; the
+    copy of the older log as it was, if there was one to take.
 
     Each step commits together with its record. Raises LogError for what is no log, is newer, or is empty.
     """
     version = _pragma(connection, "user_version")
     if version == newest() and _pragma(connection, "application_id") == APPLICATION_ID:
-        return
+        return None
     if version == 0 and not create and not _tables(connection):
         raise LogError("holds nothing yet", str(path), "import a folder or log an entry first")
-    copied = version == 0  # of a file that is just being made no copy is wanted
+    new, copy = version == 0, None  # of a file that is just being made no copy is wanted
     for migration in MIGRATIONS:
         connection.execute("BEGIN IMMEDIATE")
         try:
@@ -267,9 +276,8 @@ def bring_up_to_date(connection: sqlite3.Connection, path: Path, *, create: bool
             if version or _tables(connection):
                 _refuse(path, _pragma(connection, "application_id"), version)
             if version < migration.version:
-                if version and not copied:
-                    _back_up(path, migration.version)
-                    copied = True
+                if version and not new and copy is None:
+                    copy = _back_up(path, migration.version)
                 migration.apply(connection)
                 _record(connection, migration)
             connection.execute("COMMIT")
@@ -277,6 +285,7 @@ def bring_up_to_date(connection: sqlite3.Connection, path: Path, *, create: bool
             with contextlib.suppress(sqlite3.Error):
                 connection.execute("ROLLBACK")
             raise
+    return copy
 
 
 def _tables(connection: sqlite3.Connection) -> int:
@@ -294,8 +303,9 @@ def _record(connection: sqlite3.Connection, migration: Migration) -> None:
     connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
 
 
-def _back_up(path: Path, version: int) -> None:
-    """A whole copy of the log as it was, kept beside it as `<log>.before-vN`, N the first step it is taken to.
+def _back_up(path: Path, version: int) -> Path:
+    """The path of a whole copy of the log as it was, kept beside it as `<log>.before-vN`, N the first step it is taken
+    to.
 
     What has that name already stays; the copy is numbered then.
     """
@@ -308,3 +318,4 @@ def _back_up(path: Path, version: int) -> None:
         while not put_in_place(folder / "log", target):
             number += 1
             target = path.with_name(f"{path.name}.before-v{version}-{number}")
+    return target

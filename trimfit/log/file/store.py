@@ -20,7 +20,7 @@ from types import TracebackType
 from typing import TypeVar
 
 from trimfit.base.errors import LogError, TrimfitError, command
-from trimfit.base.progress import waits
+from trimfit.base.progress import brought_up_to_date, waits
 from trimfit.log.file import schema
 
 Self = TypeVar("Self", bound="Store")
@@ -48,8 +48,9 @@ def held_here(path: Path) -> bool:
 class Store:
     """One open log file. Use it as a context manager."""
 
-    def __init__(self, path: Path, *, create: bool = False) -> None:
-        """Open the log at `path`, bring an older one up to date; with `create`, make one that is not there.
+    def __init__(self, path: Path, *, create: bool = False, told: bool = True) -> None:
+        """Open the log at `path`, bring an older one up to date; with `create`, make one that is not there. told:
+        whether it is told that an older one was brought up to date.
 
         Raises LogError if it is not there (without `create`), is not a log, was written by a newer trimfit, or has the
         side file of another log beside it; TrimfitError if it cannot be read or written.
@@ -61,6 +62,7 @@ class Store:
         self._version = 0
         self._to_close = contextlib.ExitStack()
         self._file: tuple[int, int] | None = None
+        self._as_it_was: Path | None = None
         with opening(self.path):
             held = look_before(self.path)
             if not self.path.exists():
@@ -76,9 +78,16 @@ class Store:
             _HELD[self._file] += 1
             try:
                 self._log, self._writes = self._who()
+                if self._as_it_was is not None:
+                    self.brought_up_to_date()
             except BaseException:
                 self.close()
                 raise
+        if self._as_it_was is not None and told:
+            brought_up_to_date(self.path, self._as_it_was)
+
+    def _bring_up_to_date(self, connection: sqlite3.Connection, create: bool) -> None:
+        self._as_it_was = schema.bring_up_to_date(connection, self.path, create=create) or self._as_it_was
 
     def _open(self, create: bool, held: bool) -> sqlite3.Connection:
         connection = sqlite3.connect(self.path, timeout=PATIENCE_S, isolation_level=None, cached_statements=256)
@@ -87,7 +96,7 @@ class Store:
             connection.execute("PRAGMA synchronous = EXTRA")
             # Others read while a long transaction goes on; its pages go into the file only at its end.
             connection.execute("PRAGMA cache_spill = OFF")
-            _patiently(lambda: schema.bring_up_to_date(connection, self.path, create=create))
+            _patiently(lambda: self._bring_up_to_date(connection, create))
             # An earlier trimfit kept entries in a write-ahead file beside the log; they go into the log itself.
             _patiently(lambda: connection.execute("PRAGMA journal_mode = DELETE"))
         except sqlite3.OperationalError as error:
@@ -209,6 +218,9 @@ class Store:
         """Raise TrimfitError where the log cannot be written here, for whom it is no use to begin."""
         if self.read_only:
             raise TrimfitError(_NO_LEAVE[0], str(self.path), _NO_LEAVE[1])
+
+    def brought_up_to_date(self) -> None:
+        """Called when an older log was brought up to date: work out anew what follows from its entries."""
 
     def undone(self) -> None:
         """Called when a transaction was undone: forget what was read in it."""

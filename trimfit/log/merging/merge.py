@@ -103,7 +103,7 @@ def _opened(path: Path) -> Iterator[Journal]:
         except LogError as error:
             # the remedy would be for this bench's own log
             raise LogError(error.what, error.where, _TAKES if "--log" in error.remedy else error.remedy) from error
-        with named_as(copy, path), Journal(copy) as journal:
+        with named_as(copy, path), Journal(copy, told=False) as journal:
             yield journal
 
 

@@ -20,7 +20,7 @@ from trimfit.base.column_words import ROLE_OF, key_of
 from trimfit.base.errors import Fault, InputError, nearest, short
 from trimfit.base.pitch import NOTES, parse_crow_hz
 from trimfit.base.units import BOUNDS, UNIT_KEYS, parse_number, unit_key
-from trimfit.log.column_values import WIDEST_CENTS, from_text, hz_by_cents, limits, number_value
+from trimfit.log.column_values import WIDEST_CENTS, folded_name, from_text, hz_by_cents, limits, number_value
 from trimfit.log.entry_kinds import FILED, KINDS, Column, Kind, Value
 
 TIMES = ("taken_at", "done_at", "at")
@@ -273,7 +273,7 @@ def column_of(path: Path, head: str, may: Sequence[str], must: Sequence[str]) ->
     """The cells under a head; none where the file cannot be read, which is said when it is taken."""
     with Sheet(path, Faults(), may, must) as sheet:
         at = sheet.heads.index(head) if sheet.usable else 0
-        return {cells[at].strip() for _, cells in sheet.rows()} if sheet.usable else set()
+        return {folded_name(cells[at]) for _, cells in sheet.rows()} if sheet.usable else set()
 
 
 def _cut(start: str, mark: str) -> list[str]:

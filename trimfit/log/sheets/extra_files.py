@@ -11,7 +11,7 @@ from pathlib import Path
 
 from trimfit.base import iso_dates
 from trimfit.base.errors import InputError, short
-from trimfit.log.column_values import from_text
+from trimfit.log.column_values import from_text, unguard
 from trimfit.log.entry_kinds import FILED, KINDS, Column, Kind, Value, kind_of_entry
 from trimfit.log.entry_rows import entry_id
 from trimfit.log.queries import LIVE
@@ -54,7 +54,7 @@ def _take_entry(
 ) -> None:
     """Take an entry of such a row, and its strike. Raises InputError where the row is not as it was exported."""
     entry = said["entry"].strip()
-    values = _as_exported(kind, values, generation, entry)
+    values = _as_exported(kind, values, generation, said)
     if entry_id(kind, values, generation) != entry:
         what = "the id does not belong to what the row says"
         raise InputError(what, "entry", "leave the rows of this file as they were exported")
@@ -93,8 +93,16 @@ def _value(column: Column, said: Mapping[str, str]) -> Value:
         raise InputError(error.what, column.name, error.remedy) from error
 
 
-def _as_exported(kind: Kind, values: list[Value], generation: int, entry: str) -> list[Value]:
-    """A row's values with its time spelled as the entry's id says it was, where a spreadsheet wrote that time anew."""
+def _as_exported(kind: Kind, values: list[Value], generation: int, said: Mapping[str, str]) -> list[Value]:
+    """A row's values as the entry's id says that they were: its names as they stand, where it was struck before names
+    were folded, or its time spelled otherwise, where a spreadsheet wrote that anew."""
+    entry = said["entry"].strip()
+    whole = [
+        unguard(said[WIDE_HEADS[column.name]]) if column.sort == "name" and value is not None else value
+        for column, value in zip(kind.columns, values, strict=True)
+    ]
+    if whole != values and entry_id(kind, whole, generation) == entry:
+        return whole
     if kind.time is None or values[kind.index[kind.time]] is None:
         return values
     for time in iso_dates.spellings(str(values[kind.index[kind.time]])):
