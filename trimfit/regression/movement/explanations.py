@@ -12,8 +12,10 @@ was without them,
 
 (after an event the gaps alone of y are judged so: see `LatestSitting`), and the state under e is the Gaussian update of
 (m, C + J_e) by y with errors N_e. The state without them is a downdate, C' = C + C D' (N - D C D')^-1 D C, for this
-reed alone; a ten-thousandth of what they told stays (_NEARLY_ALL). The same holds for the time since the latest
-sitting: the reed may have jumped since. Source of the mixtures: Tukey (1960), A survey of sampling from contaminated
+reed alone; a ten-thousandth of what they told stays (_NEARLY_ALL). Once the sitting is over, the error h that its
+readings share (`process`) is no part of the state: it stands in N and N_e between all of them. A doubt about a sitting
+is so the same while the reed lies. The same holds for the time since the latest sitting: the reed may have jumped
+since. Source of the mixtures: Tukey (1960), A survey of sampling from contaminated
 distributions; Harrison & Stevens (1976), J. Royal Statistical Society B 38, 205 (multi-process models).
 """
 
@@ -59,10 +61,12 @@ class Explanation:
 class LatestSitting:
     """A reed's latest sitting, reading by reading: cents (m,) of the outputs taken, their design (m, d) under the
     reading's own conditions, the errors (m, m) as they were counted, as they would be for a sound reading, and for one
-    whose F and E are a slip; labels: their entries; jumped: whether a jump before the sitting was counted; days_before:
-    since the sitting before, None for the first. gaps: what makes the gap of each reading's outputs (m,), where an
-    event was logged before the sitting, else None: whether a reading is sound is judged by its gap alone then, since an
-    event may have moved F or E more than the notes beside them.
+    whose F and E are a slip; shared: the covariance that the error which the sitting's readings share puts between the
+    outputs of all of them, one reading after the other, 0 while the sitting lasts: it is a part of the state till then;
+    labels: their entries; jumped: whether a jump before the sitting was counted; days_before: since the sitting before,
+    None for the first. gaps: what makes the gap of each reading's outputs (m,), where an event was logged before the
+    sitting, else None: whether a reading is sound is judged by its gap alone then, since an event may have moved F or E
+    more than the notes beside them.
     """
 
     cents: tuple[Array, ...]
@@ -70,6 +74,7 @@ class LatestSitting:
     counted: tuple[Array, ...]
     sound: tuple[Array, ...]
     slipped: tuple[Array, ...]
+    shared: Array
     jumped: bool
     days_before: float | None
     labels: tuple[str, ...]
@@ -93,12 +98,13 @@ def latest_sitting(
     start = int(last[0])
     jumped = bool(rows.jump[start] > 0)
     days = float(rows.day[start] - rows.day[start - 1]) if start > here[0] else None
+    if state.idle_days > 0 and len(last) > MOST_READINGS:
+        return None  # what its readings share is no part of the state any more, and some of them would be left out
     last = last[-MOST_READINGS:]
-    if state.idle_days > 0 and len(last) > 1:
-        return None  # its shared error is no part of the state any more, and its readings bear each other out
     base = base_weight(rows, coding)[last]
     error = BASIS @ state.movement.sitting @ BASIS.T if state.idle_days > 0 else np.zeros((K, K))
     settle = settled(rows)
+    level_at = settle_now if state.idle_days == 0 else settle[start]
     parts = []
     for at, own in zip(last.tolist(), base, strict=True):
         taken = np.flatnonzero(np.isfinite(rows.y[at]) & (rows.weight[at] > 1e-3))
@@ -112,17 +118,19 @@ def latest_sitting(
         if state.idle_days > 0:
             design = design.copy()
             design[:, -N_DIRECTIONS:] = -BASIS  # the level as it was then
-        since = BASIS @ ((settle_now - settle[at]) @ state.movement.settle)
+        since = BASIS @ ((level_at - settle[at]) @ state.movement.settle)
         spot = np.ix_(taken, taken)
-        noise = [reading_noise(w[None, taken], state.noise_cov[spot])[0] + error[spot] for w in (rows.weight[at], own)]
+        noise = [reading_noise(w[None, taken], state.noise_cov[spot])[0] for w in (rows.weight[at], own)]
         slipped = noise[1] + np.diag(np.where(np.isin(taken, (E_NOTE, F_NOTE)), SLIP_CENTS**2, 0.0))
-        level = rows.y[at, taken] + (since[taken] if state.idle_days == 0 else 0.0)
-        parts.append((level, design[taken], *noise, slipped, str(rows.label[at]), GAP[taken]))
+        parts.append(
+            (rows.y[at, taken] + since[taken], design[taken], *noise, slipped, str(rows.label[at]), GAP[taken], taken)
+        )
     if not parts:
         return None
-    cents, designs, counted, sound, slipped, labels, gaps = zip(*parts, strict=True)
-    by_gap = gaps if rows.event[start] else None
-    return LatestSitting(cents, designs, counted, sound, slipped, jumped, days, labels, by_gap)
+    cents, designs, counted, sound, slipped, labels, gaps, each = zip(*parts, strict=True)
+    by_gap, outputs = gaps if rows.event[start] else None, np.concatenate(each)
+    shared = error[np.ix_(outputs, outputs)]
+    return LatestSitting(cents, designs, counted, sound, slipped, shared, jumped, days, labels, by_gap)
 
 
 def _less(state: ReedState, design: Array, cents: Array, noise: Array, share: float) -> ReedState:
@@ -162,7 +170,7 @@ def _weighed(
 ) -> list[tuple[float, ReedState, bool]]:
     """Chance, state and whether the reed moved, of each explanation of the latest sitting."""
     design, cents = np.concatenate(latest.designs), np.concatenate(latest.cents)
-    before = _less(state, design, cents, block_diagonal(latest.counted), _NEARLY_ALL)
+    before = _less(state, design, cents, block_diagonal(latest.counted) + latest.shared, _NEARLY_ALL)
     if latest.jumped:
         before = before.moved(-movement.jump, since=state.idle_days == 0)
         # what was left of the readings' information may make it narrower than the jump that is taken out of it
@@ -185,7 +193,8 @@ def _weighed(
     for size in range(n):
         tried += [{**wrong, i: how} for i in range(n) if i not in wrong for how in range(2)]
         for each, (chance, moved, start) in itertools.product(tried, starts):
-            noise = block_diagonal([errors[each[i]][i] if i in each else latest.sound[i] for i in range(n)])
+            own = [errors[each[i]][i] if i in each else latest.sound[i] for i in range(n)]
+            noise = block_diagonal(own) + latest.shared
             prior = chance * (1.0 - sum(shares)) ** (n - len(each)) * math.prod(shares[how] for how in each.values())
             if prior <= 0.0:
                 continue
