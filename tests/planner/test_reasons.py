@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import numpy as np
 import pytest
 
 from trimfit.base.units import Interval
 from trimfit.planner.aim import Aim
 from trimfit.planner.choice import Choice
-from trimfit.planner.reasons import Grounds, basis, leanings, reason, why
+from trimfit.planner.reasons import Grounds, basis, creeps, leanings, reason, why
+from trimfit.session.evidence import RANGE_SDS
 
 AIM = Aim("Heron", 6.5, 115.0, 3.7, 8.0)
 KNOWN = Grounds(readings=3, notes_read=3, reed_type="moulded", reeds_of_type=40, a_apart_cents=0.0)
@@ -129,6 +131,32 @@ def test_readings_of_a_sitting_that_differ_are_named_whatever_is_answered() -> N
     aside = replace(two, gaps_cents=(-7.0, 0.2), set_aside=("2026-03-01 10:05",))
     assert basis(aside).endswith("the answer takes that of 2026-03-01 10:05 to be wrong")
     assert basis(replace(two, gaps_cents=(-4.0, -1.0))) == ""
+
+
+@pytest.mark.parametrize(
+    ("gaps", "said"),
+    [
+        ((-20.0, -10.0, -5.0), True),
+        ((5.0, -5.0, -10.0), True),
+        ((-30.0, -20.0, -10.0, -5.0), True),
+        ((-20.0, -5.0), False),
+        ((-20.0, -5.0, -6.0), False),
+        ((-8.0, -6.0, -4.0), False),
+        ((-30.0, -10.0, -8.0, -6.0), False),
+    ],
+)
+def test_the_last_three_readings_creep_where_they_run_one_way_and_far(gaps: tuple[float, ...], said: bool) -> None:
+    assert creeps(replace(KNOWN, gaps_cents=gaps, apart_cents=5.7)) == said
+
+
+def test_of_a_settled_reed_readings_seldom_creep() -> None:
+    """As often as the rule states: 1 in 240."""
+    gaps = np.random.default_rng(5).standard_normal((200_000, 3))
+    one_way = (gaps[:, 1] - gaps[:, 0]) * (gaps[:, 2] - gaps[:, 1]) > 0.0
+    share = float(np.mean(one_way & (np.abs(gaps[:, 2] - gaps[:, 0]) > RANGE_SDS)))
+    assert share == pytest.approx(1.0 / 240.0, rel=0.15)
+    called = [creeps(replace(KNOWN, gaps_cents=tuple(each), apart_cents=RANGE_SDS)) for each in gaps[:20_000].tolist()]
+    assert np.mean(called) == pytest.approx(1.0 / 240.0, rel=0.4)
 
 
 def test_a_reed_never_read_has_no_gap_to_speak_of() -> None:

@@ -148,6 +148,26 @@ def test_nothing_is_given_up_on_one_doubtful_reading(first_week: Path) -> None:
     assert "the one reading since the last cut is doubtful" in advice.why
 
 
+@pytest.mark.usefixtures("exact_policies")
+def test_a_reed_whose_readings_creep_one_way_is_read_again_until_they_do_not(first_week: Path) -> None:
+    """Was: a cut on their mean, as if the reed were settled."""
+
+    def read(reed: str, *gaps: float) -> Advice:
+        with Journal(first_week) as journal:
+            for minute, gap in enumerate(gaps):
+                journal.append(reading(reed, f"2026-01-03T10:{10 + 5 * minute}", gap))
+        return asked_then(first_week, reed)
+
+    creeping = read("1", -60.0, -50.0, -45.0)
+    assert creeping.action == "read-again"
+    assert "the readings creep one way (F less E -60, -50, -45 cents): let it warm and settle" in creeping.why
+    settled = read("2", -60.0, -50.0, -45.0, -45.5, -44.8)
+    assert settled.action == "trim"
+    assert read("3", -45.5, -44.5, -45.0).action == "trim"
+    long = read("10", *(-60.0 + 5.0 * i for i in range(6)))
+    assert "creep one way" not in long.reason, "no reed is read for ever"
+
+
 def test_a_reed_cut_and_not_read_since_is_read_before_it_is_handed_over(first_week: Path) -> None:
     near_the_end(first_week, "1", 0.0, 0.0, 0.0, cut_last=True)
     advice = asked_then(first_week, "1")

@@ -26,6 +26,8 @@ GONE = "gone"
 """A choice's reason of a reed that left the bench, work undone."""
 NO_LENGTH_REASON = "no-length"
 """A choice's reason where, by what is logged, no length that the blade has closes the gap."""
+CREEPS = "creeps"
+"""A choice's reason where its latest readings creep one way, so that the reed is not settled yet."""
 NO_LENGTH = "by what is logged no length closes the gap"
 TAKE = "take F, E, both A's and the crow"
 
@@ -178,10 +180,27 @@ def _apart(grounds: Grounds) -> bool:
     return len(gaps) > 1 and max(gaps) - min(gaps) > grounds.apart_cents
 
 
+def creeps(grounds: Grounds) -> bool:
+    """Whether the last three readings since the last work, of one sitting, creep one way: each lies on the same side of
+    the one before, and the last farther from the first than readings err (apart_cents). Then the reed is not settled
+    yet (it warms, or takes up moisture), and no mean of them says where it will stand.
+
+    Of a settled reed they have independent errors of one distribution, whose order is independent of their values: it
+    is one of the 2 one-way orders in 2 / 3! = 1/3, and the range of 3 is over 4.03 standard deviations in 1.2 % (the
+    studentized range with many degrees of freedom), so that it is said of 1 settled reed in 240.
+    """
+    first, middle, last = grounds.gaps_cents[-3:] if len(grounds.gaps_cents) >= 3 else (0.0, 0.0, 0.0)
+    return (middle - first) * (last - middle) > 0.0 and abs(last - first) > grounds.apart_cents
+
+
 def disagreement(grounds: Grounds, action: str) -> str:
     """What is said of readings since the last work that differ by much more than their error; empty for others."""
     if not _apart(grounds):
         return ""
+    if creeps(grounds):
+        *_, first, middle, last = (f"{cents:+.0f}" if round(cents) else "0" for cents in grounds.gaps_cents)
+        said = f"the readings creep one way (F less E {first}, {middle}, {last} cents)"
+        return f"{said}: let it warm and settle, then read it again" if action == "read-again" else said
     off = abs(grounds.gaps_cents[-1] - grounds.gaps_cents[-2])
     if action == "read-again" and off > grounds.apart_cents:
         return f"the last two readings differ by {cents_words(off)}: neither is trusted yet, read once more"
@@ -339,6 +358,8 @@ def _read_again(choice: Choice, aim: Aim, grounds: Grounds) -> str:
         return said if grounds.impossible else f"this is predicted: {said}"
     if grounds.event and not grounds.event_read:  # whatever the reason: how it lay tells little beside what happened
         return "read it as it stands now, before anything comes off"
+    if reason == CREEPS:
+        return disagreement(grounds, "read-again")
     if grounds.idle_days >= 1.0 and reason in ("vague", "alone", "moved", "past?"):
         return f"it lay {_days(grounds)} and may have moved: read it first"
     if reason in ("vague", "alone", "moved") and (differ := disagreement(grounds, "read-again")):
