@@ -1,4 +1,4 @@
-"""How long steps say how far they have come and that they wait, and how it is told that a log was brought up to date."""
+"""How long steps say how far they have come and that they wait, and that a log was brought up to date is told."""
 
 from __future__ import annotations
 

@@ -237,6 +237,7 @@ def merge(
         taken = import_export.merge_log(log, other, progress_of(as_json), renames=_pairs(rename or []))
     counts = taken.counts
     besides = {"conflicts": counts.conflicts, "renamed": counts.renamed, "settings_differ": counts.settings}
+    besides |= {"joined": counts.joined}
     besides |= {"renamed_apart": tuple(mark for mark in taken.marks if mark.kind == "renamed-apart")}
     answer(as_json, {**_counts(taken), **besides}, lambda: _merged(taken, other))
 
@@ -249,6 +250,14 @@ def _merged(taken: Taken, other: Path) -> list[str]:
     if left_out := taken.counts.refused - aside:
         lines.append(f"  left out, of settings that differ: {counted(left_out, 'entry', 'entries')}")
     lines += [line for one in taken.counts.renamed for line in _renamed(one)]
+    if alike := taken.counts.joined:
+        shown = ", ".join(map(short, alike[:6])) + (f" and {len(alike) - 6:,} more" if len(alike) > 6 else "")
+        both = "is one reed with the one" if len(alike) == 1 else "are each one reed with the one"
+        part = command("merge", str(other), "--rename", f"{alike[0]}=NEW")
+        lines.append(
+            f"{shown} {both} of that name here: both logs have the same type and batch of it, and readings or work of "
+            f"their own. If they are two: {part}"
+        )
     lines += [
         f"{pair.setting} is {pair.here} here and {pair.there} in {short(other.name)}: {pair.here} "
         f"stands. To settle it: {command('settings', pair.setting, str(pair.there))}, "

@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from trimfit.base.errors import command, short
@@ -220,7 +221,7 @@ def accepted(journal: Journal) -> list[Mark]:
 def in_conflict(conflicts: Sequence[Conflict], theirs: Mapping[str, str] | None = None) -> list[Mark]:
     """Entries that stand aside for another of the same key, with the way out.
 
-    theirs: entry -> the log it has just come from, of those that did.
+    theirs: entry -> the log it has just come from, of those that did, by its path.
     """
     came = theirs or {}
     marks = []
@@ -228,7 +229,7 @@ def in_conflict(conflicts: Sequence[Conflict], theirs: Mapping[str, str] | None 
         reed = conflict.key.split(" at ")[0] if KINDS[conflict.kind].key[0] == "reed" else ""
         for entry in conflict.aside:
             ours, other = (
-                conflict.said.get(one, "") + (f", from {short(came[one])}" if one in came else "")
+                conflict.said.get(one, "") + (f", from {short(Path(came[one]).name)}" if one in came else "")
                 for one in (conflict.kept, entry)
             )
             sentence = (
@@ -237,8 +238,13 @@ def in_conflict(conflicts: Sequence[Conflict], theirs: Mapping[str, str] | None 
                 f"if this is the right one: {command('log', 'strike', conflict.kept)}, if it is wrong: "
                 f"{command('log', 'strike', entry)}"
             )
-            if conflict.kind == "reed":
-                sentence += "; where they are two reeds, rename one (merge OTHER_LOG --rename REED=NEW)"
+            if reed:
+                log = next((came[one] for one in (entry, conflict.kept) if one in came), "OTHER_LOG")
+                part = command("merge", log, "--rename", f"{reed}=NEW")
+                alone = command("log", "rename", reed, "NEW", "--entry", entry)
+                sentence += f"; where they are two reeds: {part}" + (
+                    f", or name all entries of this one: {alone} --entry …" if conflict.kind == "reed" else ""
+                )
             marks.append(Mark(entry, reed, "conflict", sentence))
     return marks
 

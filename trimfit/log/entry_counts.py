@@ -18,7 +18,8 @@ class Counts:
     and its strike in `struck.csv`), by kind for a merge or a backup (`trim`, `strike`).
 
     `settings`: of a merge, those that the two logs have different, and of which this log's stand; of an import into a
-    log that held anything, those that it changed, with what they were.
+    log that held anything, those that it changed, with what they were. `joined`: reeds that a merge took for one, of
+    which the two logs have nothing in common but that they were logged alike.
     """
 
     new: int = 0
@@ -29,6 +30,7 @@ class Counts:
     renamed: tuple[Renamed, ...] = ()
     notices: tuple[str, ...] = ()
     settings: tuple[Apart, ...] = ()
+    joined: tuple[str, ...] = ()
 
     @classmethod
     def of(cls, by_kind: Mapping[str, tuple[int, int]], **more: Any) -> Counts:

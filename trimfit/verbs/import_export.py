@@ -129,7 +129,7 @@ def merge_log(
     with Journal(log, create=True) as journal:
         before = journal.last_seq()
         counts = merge_logs(journal, other, progress, renames=renames)
-        theirs = {entry: Path(other).name for entry in journal.since(before, counts.conflicts)}
+        theirs = {entry: str(other) for entry in journal.since(before, counts.conflicts)}
         apart = entry_marks.renamed_apart(journal)
     return Taken(counts, (*entry_marks.in_conflict(counts.conflicts, theirs), *apart))
 

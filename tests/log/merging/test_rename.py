@@ -407,7 +407,45 @@ def test_conflicts_of_reeds_name_the_way_out(benches: tuple[Path, Path]) -> None
     conflicts = merged(first, second).conflicts
     marks = {mark.entry: mark.sentence for mark in entry_marks.in_conflict(conflicts)}
     (reed,) = (conflict for conflict in conflicts if conflict.kind == "reed")
-    assert "rename one (merge OTHER_LOG --rename REED=NEW)" in marks[reed.aside[0]]
+    assert "where they are two reeds: trimfit merge OTHER_LOG --rename R-7=NEW" in marks[reed.aside[0]]
+    (trim, *_) = (conflict for conflict in conflicts if conflict.kind == "trim")
+    assert "where they are two reeds: trimfit merge OTHER_LOG --rename R-7=NEW" in marks[trim.aside[0]]
+
+
+@pytest.mark.parametrize("merged_before", [False, True])
+def test_two_reeds_that_were_logged_alike_are_named_and_parted(
+    benches: tuple[Path, Path], tmp_path: Path, merged_before: bool
+) -> None:
+    """Their entries have one id, so a merge takes them for one reed; it says so, and --rename makes them two."""
+    first, third = benches[0], tmp_path / "third"
+    bench(third, Reed("R-7", "moulded", "B-1"), Reading("R-7", "2026-03-04", crow_hz=561.0))
+    if merged_before:
+        counts = merged(first, third)
+        assert counts.joined == ("R-7",)
+        assert merged(first, third).joined == ()
+    counts = merged(first, third, R_7="R-7b")
+    assert counts.joined == ()
+    assert dict(counts.renamed[0].moved) == {"reed": 1, "reading": 1}
+    assert (crows(first, "R-7"), crows(first, "R-7b")) == ([531.0], [561.0])
+    with Journal(third) as journal:  # what its bench logs later goes to its reed
+        journal.append(Reading("R-7", "2026-03-06", crow_hz=563.0))
+    assert merged(first, third).joined == ()
+    assert (crows(first, "R-7"), crows(first, "R-7b")) == ([531.0], [561.0, 563.0])
+    assert merged(first, third).new == 0
+    merged(third, first)
+    assert (crows(third, "R-7"), crows(third, "R-7b")) == ([531.0], [561.0, 563.0])
+    with Journal(first) as journal:
+        assert damage(journal) == []
+
+
+def test_of_a_reed_that_both_logs_have_whole_nobody_can_say_whose_its_entries_are(
+    benches: tuple[Path, Path], tmp_path: Path
+) -> None:
+    first = benches[0]
+    shutil.copy(first, tmp_path / "copy")
+    with pytest.raises(InputError, match="both logs have all that this log has of it") as refused:
+        merged(first, tmp_path / "copy", R_7="R-7b")
+    assert "trimfit log rename R-7 R-7b --join --entry ENTRY" in refused.value.remedy
 
 
 STEP = st.tuples(st.sampled_from(["read", "rename", "strike"]), st.integers(1, 28), st.sampled_from(["x", "y"]))

@@ -14,7 +14,7 @@ from trimfit.base.errors import LogError, TrimfitError, short
 from trimfit.base.progress import Progress
 from trimfit.log import settings
 from trimfit.log.entry_counts import Counts
-from trimfit.log.entry_kinds import KINDS, Kind
+from trimfit.log.entry_kinds import KINDS, OF_A_REED, Kind
 from trimfit.log.entry_rows import insert_sql, stored
 from trimfit.log.file.integrity import is_itself, strange_tables, value_fault
 from trimfit.log.file.side_files import to_read
@@ -23,7 +23,7 @@ from trimfit.log.file.unfinished_files import backed_up
 from trimfit.log.instants import MADE_AT, zone_of
 from trimfit.log.journal import Journal
 from trimfit.log.merging.followed_strikes import follow_strikes
-from trimfit.log.merging.rename import carry, planned_renames
+from trimfit.log.merging.rename import carry, joined, planned_renames
 from trimfit.log.queries import count_of, is_struck, quoted
 
 CHUNK = 5000
@@ -43,7 +43,8 @@ def merge_logs(
     other = Path(other)
     # What goes wrong in a transaction is said of its log: this log's is the inner one, for it is the one written.
     with _opened(other) as theirs, theirs.reading() as source, journal.writing() as connection:
-        seq = journal.last_seq()
+        before = seq = journal.last_seq()
+        met: set[str] = set()
         zone = zone_of(connection)
         tally: dict[str, tuple[int, int]] = {}
         with translated(theirs.path):
@@ -64,6 +65,8 @@ def merge_logs(
                     for i, (entry, again, values) in enumerate(fresh, 1)
                 ]
                 connection.executemany(insert_sql(kind), lines)
+                if kind.name in OF_A_REED:
+                    met.update(str(values[kind.index["reed"]]) for _, _, values in fresh)
                 seq += len(lines)
                 # The zone that a log was given when it was made is nobody's entry, and is not counted.
                 new += sum(MADE_AT not in values for _, _, values in fresh)
@@ -72,6 +75,9 @@ def merge_logs(
                     progress("merge", done, whole)
             tally[kind.name] = (new, seen - new)
         renamed = carry(journal, plan)
+        gone = {one.reed for one in renamed}
+        with translated(theirs.path):
+            alike = joined(connection, source, sorted(met - gone), before) if before else ()
         follow_strikes(journal)
         conflicts = journal.settle_conflicts()
         journal.forget_settings()
@@ -82,6 +88,7 @@ def merge_logs(
         refused=sum(len(conflict.aside) for conflict in conflicts) + refused,
         conflicts=tuple(conflicts),
         renamed=renamed,
+        joined=alike,
         settings=apart,
     )
 

@@ -16,7 +16,7 @@ from __future__ import annotations
 
 import sqlite3
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
@@ -39,7 +39,8 @@ Named = tuple[Kind, str, Row]
 @dataclass(frozen=True, slots=True)
 class Move:
     """A reed's entries on one side of a merge, and the name they go to. `ours`: on the side that is merged into;
-    `joins`: the reed that has the name there already, by the name that it had before, if any."""
+    `joins`: the reed that has the name there already, by the name that it had before, if any. `parts`: both sides have
+    the reed's entry, for two reeds that were logged alike; it stays for the other one, entered again."""
 
     reed: str
     to: str
@@ -48,6 +49,7 @@ class Move:
     unsure: tuple[str, ...] = ()
     ours: bool = False
     joins: str | None = None
+    parts: bool = False
 
 
 def renamed_to(connection: sqlite3.Connection, reed: str) -> str | None:
@@ -187,9 +189,49 @@ def planned_renames(mine: sqlite3.Connection, theirs: sqlite3.Connection, asked:
     for entry, (to, at) in {**{entry: (to, at) for entry, (_, to, at) in known.items()}, **fresh}.items():
         moving = _on_side(mine, theirs, entry, to, at)
         there = _joined_unknown(mine, theirs, entry, to) if moving else None
+        if entry in fresh and any(move.rows for move in moving):
+            moves += _parting(mine, theirs, entry, to, at)
+            continue
         moves += [replace(move, ours=True, joins=there) for move in moving]
         moves += _on_side(theirs, mine, entry, to, at)
     return moves
+
+
+def _parting(mine: sqlite3.Connection, theirs: sqlite3.Connection, entry: str, to: str, at: str) -> Iterator[Move]:
+    """What the other side has of a reed that this side has another of, logged alike. InputError where both sides have
+    the same entries of it, so that nobody can say which are whose."""
+    for move in _on_side(theirs, mine, entry, to, at):
+        own = _naming(mine, move.reed)
+        if own and all(holds(theirs, kind, found) for kind, found, _ in own):
+            kind, values = KINDS["reed"], next(values for kind, _, values in move.rows if kind.name == "reed")
+            again = queries.again_command(kind, as_named(kind, values, to))
+            give = command("log", "rename", move.reed, to, "--join", "--entry", "ENTRY")
+            raise InputError(
+                "both logs have all that this log has of it",
+                f"reed {short(move.reed)}",
+                f"log the other reed with {again}, and give it its entries: {give}",
+            )
+        yield replace(move, parts=True)
+
+
+def joined(
+    connection: sqlite3.Connection, source: sqlite3.Connection, reeds: Iterable[str], before: int
+) -> tuple[str, ...]:
+    """Those reeds that both logs of a merge have an entry of, one and the same, and nothing else of in common, though
+    each has readings or work of it: they may be two. before: the number of this log's last entry before the merge."""
+    found = []
+    for reed in reeds:
+        own = [
+            (kind, entry)
+            for kind in map(KINDS.__getitem__, OF_A_REED)
+            for (entry,) in connection.execute(
+                f"SELECT entry FROM {kind.table} WHERE reed = ? AND seq <= ?", (reed, before)
+            )
+        ]
+        alike = [entry for _, entry, _ in _reeds_named(connection, reed) if holds(source, KINDS["reed"], entry)]
+        if own and len(alike) == 1 and not any(holds(source, kind, entry) for kind, entry in own):
+            found.append(reed)
+    return tuple(found)
 
 
 def carry(journal: Journal, moves: Sequence[Move]) -> tuple[Renamed, ...]:
@@ -201,6 +243,8 @@ def carry(journal: Journal, moves: Sequence[Move]) -> tuple[Renamed, ...]:
             # A strike may be worded like a rename and be none: then there never was a reed of the new name.
             goes = to != move.reed and (bool(_were_named(connection, to)) or _brings_reed(connection, move))
             moved = _move(journal, replace(move, to=to)) if goes else {}
+            if move.parts and moved:
+                _log_again(journal, move)
             if goes and move.ours:
                 # Also what the other bench had renamed before has another name here only now.
                 moved = dict(Counter(kind.name for kind, _, _ in move.rows))
@@ -250,9 +294,20 @@ def _move(journal: Journal, move: Move, *, joined: bool = False) -> dict[str, in
             if joined and kind.name == "reed":
                 continue
             again = journal.put(kind, as_named(kind, values, move.to))
-            doubts = connection.execute("SELECT doubt FROM marks WHERE marked = ?", (entry,)).fetchall()
-            journal.mark(again, [doubt for (doubt,) in doubts])
+            journal.mark(again, _doubts(connection, entry))
     return moved
+
+
+def _log_again(journal: Journal, move: Move) -> None:
+    """Enter a reed again under the name that another, logged alike, went from, with the doubts that were accepted."""
+    with journal.writing() as connection:
+        for kind, entry, values in move.rows:
+            if kind.name == "reed":
+                journal.mark(journal.put(kind, values), _doubts(connection, entry))
+
+
+def _doubts(connection: sqlite3.Connection, entry: str) -> list[str]:
+    return [doubt for (doubt,) in connection.execute("SELECT doubt FROM marks WHERE marked = ?", (entry,))]
 
 
 def as_named(kind: Kind, values: Sequence[Any], name: str) -> Row:
