@@ -18,18 +18,19 @@ KEPT_S = 31 * DAY_S
 SHORTEST_TOKEN, LONGEST_TOKEN = 8, 64
 
 
-def entry_of_form(journal: Journal, token: str) -> str | None:
-    """The entry that the form of this token became; None where it was not logged yet."""
+def entry_of_form(journal: Journal, token: str) -> tuple[str, str | None] | None:
+    """The entry that the form of this token became, and what its sender was answered, if that was kept; None where it
+    was not logged yet."""
     if not SHORTEST_TOKEN <= len(token) <= LONGEST_TOKEN:
         what = f"the form's token has {len(token)} characters, not {SHORTEST_TOKEN} to {LONGEST_TOKEN}"
         raise InputError(what, "", "load its page again and send it from there")
     with journal.reading() as connection:
-        row = connection.execute("SELECT entry FROM forms WHERE token = ?", (token,)).fetchone()
-    return str(row[0]) if row else None
+        row = connection.execute("SELECT entry, answer FROM forms WHERE token = ?", (token,)).fetchone()
+    return (str(row[0]), row[1]) if row else None
 
 
-def keep_form(journal: Journal, token: str, entry: str) -> None:
-    """Keep which entry a form became; in the transaction in which the entry is logged."""
+def keep_form(journal: Journal, token: str, entry: str, answer: str) -> None:
+    """Keep which entry a form became, and the answer; in the transaction in which the entry is logged."""
     with journal.writing() as connection:
         connection.execute("DELETE FROM forms WHERE at_s < ?", (now_s() - KEPT_S,))
-        connection.execute("INSERT INTO forms VALUES (?, ?, ?)", (token, entry, now_s()))
+        connection.execute("INSERT INTO forms VALUES (?, ?, ?, ?)", (token, entry, now_s(), answer))

@@ -26,6 +26,7 @@ TAKEN_BACK = "taken back"
 AFTER_EVENT = "F and E may stand anywhere now: read it before the next cut"
 """What holds of a reed after an event."""
 SAY_AT_HAND = "say --at-hand yes"
+SAY_CROW = "say the crow too, as --working-crow C+22"
 """What to do for a chanter that is at the bench; a form says it in its own words."""
 
 
@@ -507,7 +508,7 @@ def log_chanter(session: Session, name: str, given: Mapping[str, Any], *, sure: 
         crow_hz = given.get("working_crow_hz", known.working_crow_hz if known is not None else None)
         if str(given.get("working_crow_type") or "").strip() and not str(crow_hz or "").strip():
             what = "the type of its working crow is said, and no such crow is known"
-            raise InputError(what, f"chanter {short(name)}", "say the crow too, as --working-crow C+22")
+            raise InputError(what, f"chanter {short(name)}", SAY_CROW)
 
     kept = _keep_or_revise(session.journal, Chanter, name, given, sure, refuse)
     found = session.journal.entry_of("chanter", name)

@@ -8,16 +8,19 @@ waits for an entry or an answer.
 from __future__ import annotations
 
 import asyncio
+import json
 import math
 import threading
 import time
 from collections.abc import Callable
 from concurrent.futures import CancelledError, Future, ThreadPoolExecutor
+from dataclasses import asdict
 from functools import partial
 from pathlib import Path
 from typing import Any, Concatenate, ParamSpec, TypeVar
 
 from trimfit.base.errors import LogError
+from trimfit.base.records import Doubt
 from trimfit.log.entry_kinds import kind_of_entry
 from trimfit.log.sent_forms import entry_of_form, keep_form
 from trimfit.session.order_progress import Progress
@@ -60,7 +63,6 @@ class Desk:
         self._opening = threading.Lock()
         self._under_way: dict[object, Future[Any]] = {}
         self._step = ""
-        self._read: dict[str, str] = {}  # by token, what was understood of a form since the page was begun
         self._list = WorkList()
         self._due = threading.Event()  # the work list may be out of date
         self._closing = False
@@ -83,7 +85,7 @@ class Desk:
         """
         if not token:
             return await self.enter(verb, *args, **options)
-        return await self.enter(_once, self._read, token, verb, *args, **options)
+        return await self.enter(_once, token, verb, *args, **options)
 
     async def look(self, verb: Callable[Concatenate[Session, P], T], *args: P.args, **options: P.kwargs) -> T:
         """What a verb answers that reads a little of the log and works nothing out."""
@@ -192,19 +194,29 @@ class Desk:
             thread.shutdown()
 
 
-def _once(
-    session: Session, read: dict[str, str], token: str, verb: Callable[..., EntryResult], *args: Any, **options: Any
-) -> EntryResult:
-    """What the form of a token became: logged now with the token beside it in one transaction, or long since."""
+def _once(session: Session, token: str, verb: Callable[..., EntryResult], *args: Any, **options: Any) -> EntryResult:
+    """What the form of a token became: logged now with the token and the answer beside it in one transaction, or long
+    since; then the answer is the one that was given, but that it is not new."""
     with session.journal.writing():
         before = entry_of_form(session.journal, token)
         if before is not None:
-            kind = kind_of_entry(before)
-            about = session.journal.name_of(before)
+            entry, answer = before
+            if answer is not None:
+                return _answered_again(answer)
+            kind = kind_of_entry(entry)
             return EntryResult(
-                before, kind.name if kind is not None else "entry", about, new=False, read=read.get(token, "")
+                entry, kind.name if kind is not None else "entry", session.journal.name_of(entry), new=False
             )
         kept = verb(session, *args, **options)
-        keep_form(session.journal, token, kept.entry)
-        read[token] = kept.read
+        keep_form(session.journal, token, kept.entry, json.dumps(asdict(kept)))
         return kept
+
+
+def _answered_again(answer: str) -> EntryResult:
+    said = json.loads(answer)
+    doubts = [
+        Doubt(**{**doubt, "meant": tuple((column, value) for column, value in doubt["meant"])})
+        for doubt in said.pop("doubts")
+    ]
+    lists = {name: tuple(said.pop(name)) for name in ("entries", "remedy")}
+    return EntryResult(**{**said, **lists, "doubts": tuple(doubts), "new": False})

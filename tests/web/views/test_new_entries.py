@@ -54,6 +54,13 @@ def test_a_chanter_that_is_at_hand_is_said_to_be_so_in_the_form(visitor: Visitor
     assert "taken to be away" not in again.text
 
 
+def test_a_crow_type_without_the_crow_is_refused_by_the_fields_name(visitor: Visitor) -> None:
+    said = visitor.enter("/new/chanter", {"name": "Band 9", "working_crow_type": "moulded"})
+    assert said.status == 422
+    assert "fill in Crow it asks for, such as C+22" in said.text
+    assert "--working-crow" not in said.text
+
+
 def test_only_a_form_of_this_page_is_opened_once_more(look: Visitor) -> None:
     assert look.see("/new/order").status == 200
     assert look.see("/new/zzz").status == 404

@@ -186,6 +186,20 @@ def test_a_form_sent_twice_is_one_entry(visitor: Visitor, log: Path) -> None:
     assert visitor.enter("/reed/reading", other, {"Accept": "application/json"}).json["entry"] != first["entry"]
 
 
+def test_a_form_sent_again_after_the_page_was_begun_anew_is_answered_as_before(log: Path) -> None:
+    as_json = {"Accept": "application/json"}
+    with serving(log) as visitor:
+        form = visitor.see("/reed", name=REED).fields("/reed/reading") | READING | {"f": "700.1"}
+        first = visitor.enter("/reed/reading", form, as_json).json
+    with serving(log) as visitor:
+        again = visitor.enter("/reed/reading", form, as_json).json
+        page = visitor.enter("/reed/reading", form)
+    assert first["read"]
+    assert first["doubts"]
+    assert again == first | {"new": False}
+    assert page.status == 200  # the doubts stand there, as they did
+
+
 def test_a_form_that_was_refused_may_be_sent_again_mended(visitor: Visitor) -> None:
     form = visitor.see("/reed", name=REED).fields("/reed/reading") | READING
     assert visitor.enter("/reed/reading", form | {"f": "seven"}).status == 422

@@ -187,6 +187,11 @@ def _folded_names(connection: sqlite3.Connection) -> None:
     fold_names(connection)
 
 
+def _answers(connection: sqlite3.Connection) -> None:
+    """What the sender of a form was answered, to answer it again; see `log.sent_forms`."""
+    connection.execute("ALTER TABLE forms ADD COLUMN answer TEXT")
+
+
 def stamp() -> str:
     """Sixteen letters that nothing else has."""
     return os.urandom(8).hex()
@@ -200,6 +205,7 @@ MIGRATIONS: list[Migration] = [
     Migration(5, "which entry a form became", _forms),
     Migration(6, "of which reed type a working crow is", _crow_types),
     Migration(7, "no line break, tab or second blank in a name", _folded_names),
+    Migration(8, "what the sender of a form was answered", _answers),
 ]
 
 

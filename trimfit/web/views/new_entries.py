@@ -17,6 +17,7 @@ from trimfit.cli.output.entry_words import doubt_lines, in_json, saved_lines
 from trimfit.session.session import Session
 from trimfit.verbs.log import (
     SAY_AT_HAND,
+    SAY_CROW,
     EntryResult,
     fields_of,
     log_chanter,
@@ -129,7 +130,13 @@ async def enter_chanter(request: Request) -> Response:
     """Log a chanter or revise it; as JSON what `log chanter --json` prints."""
 
     def log_it(session: Session, form: Form) -> list[EntryResult]:
-        kept = log_chanter(session, _name(form), _given(form, CHANTER_FIELDS))
+        try:
+            kept = log_chanter(session, _name(form), _given(form, CHANTER_FIELDS))
+        except InputError as error:
+            if error.remedy != SAY_CROW:
+                raise
+            remedy = f"fill in {LABELS['working_crow_hz']}, such as C+22"
+            raise InputError(error.what, error.where, remedy) from error
         in_form = f"choose {LABELS['at_hand']}: yes, and log it again"
         return [replace(kept, note=kept.note.replace(SAY_AT_HAND, in_form))]
 
