@@ -255,6 +255,34 @@ def test_the_card_of_a_reed_that_is_not_finished_is_no_word_to_its_player() -> N
     assert "Not finished: do not send" not in words(done)
 
 
+@pytest.mark.parametrize(
+    ("gap", "pitch_hz", "heading"),
+    [
+        (Interval(-20.0, -22.0, -18.0), None, "F and E do not meet: do not send"),
+        (Interval(-5.0, -7.0, -3.0), None, "F and E may not meet: read it again"),
+        (Interval(12.0, 10.0, 14.0), None, "F and E do not meet: do not send"),
+        (Interval(-1.0, -3.0, 1.0), 464.0, "Not at the pitch ordered: do not send"),
+        (Interval(-1.0, -3.0, 1.0), 470.5, ""),
+        (Interval(-1.0, -3.0, 1.0), None, ""),
+    ],
+)
+def test_a_reed_called_good_that_is_not_as_ordered_is_not_to_be_sent(
+    gap: Interval, pitch_hz: float | None, heading: str
+) -> None:
+    """Was: nothing but "Not yet there" of a gap, and of the pitch not a word."""
+    meets = Interval(470.1, 469.4, 470.8)
+    good = dataclasses.replace(
+        made_up_report.ticket(), gap_cents=gap, meet_pitch_hz=meets, target_pitch_hz=pitch_hz, aim_hz=pitch_hz or 470.1
+    )
+    assert ticket.do_not_send(good) == heading
+    assert (heading in words(good)) == bool(heading)
+    assert ("do not send" in " ".join(words(good))) == ("do not send" in heading)
+    said = "It meets at 470.1 Hz, not at the 464.0 Hz ordered."
+    assert (said in ticket.verdict(good)) == ("pitch" in heading)
+    predicted = dataclasses.replace(good, unread_by="its crow")
+    assert ticket.do_not_send(predicted) == "", "by a prediction alone nothing is held back"
+
+
 def test_how_to_check_names_the_pressure_where_it_is_known() -> None:
     assert any("6.4 kPa at about 20 °C" in step for step in ticket.how_to_check(made_up_report.ticket()))
     assert any(step.startswith("Blow steadily") for step in ticket.how_to_check(BARE))

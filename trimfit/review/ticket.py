@@ -30,6 +30,8 @@ from trimfit.review.safe_names import file_stem
 
 _ROW_MM, _STRIP_CENTS = 4.7, 15.0
 _LAST_LINE_MM = 138.5
+UNLIKELY = 0.1
+"""What is within tolerance with less of a chance is said not to be: what is outside of a 90 % interval."""
 
 
 def write(folder: Path, ticket: Ticket, stem: str = "") -> list[Path]:
@@ -55,7 +57,46 @@ def _key(ticket: Ticket) -> str:
     return f"{hollow}Ranges: 9 in 10."
 
 
+def do_not_send(ticket: Ticket) -> str:
+    """Why a reed is not to be sent, as the heading of its card: work is left to do; or, whatever it was called, its
+    readings in its chanter say so: F and E, or the pitch ordered, are within tolerance with less of a chance than
+    UNLIKELY. Where it is likelier that F and E are off than not, to read it again. Empty for others."""
+    if ticket.unfinished:
+        return "Not finished: do not send"
+    gap = ticket.gap_cents
+    if gap is not None and not ticket.unread_by and ticket.read_in is None:
+        within = _chance_within(gap, hz_width_cents(ticket.tolerance_hz, ticket.aim_hz or 470.0))
+        if within < UNLIKELY:
+            return "F and E do not meet: do not send"
+        if within < 0.5:
+            return "F and E may not meet: read it again"
+    return "Not at the pitch ordered: do not send" if _off_pitch(ticket) else ""
+
+
+def _off_pitch(ticket: Ticket) -> bool:
+    """Whether by its readings in its chanter the reed is off the pitch ordered, but for a chance under UNLIKELY."""
+    meets, target_hz = ticket.meet_pitch_hz, ticket.target_pitch_hz
+    if meets is None or target_hz is None or ticket.unread_by or ticket.read_in is not None:
+        return False
+    off = Interval(*(end - target_hz for end in (meets.mean, meets.low, meets.high)))
+    return _chance_within(off, ticket.tolerance_hz) < UNLIKELY
+
+
+def _chance_within(off: Interval, tolerance: float) -> float:
+    """The chance that what has this 90 % interval lies no farther from zero than the tolerance, as a normal."""
+    normal = NormalDist(off.mean, max(off.high - off.low, 1e-6) / (2.0 * Z90))
+    return normal.cdf(tolerance) - normal.cdf(-tolerance)
+
+
 def verdict(ticket: Ticket) -> str:
+    """What can be said of F and E, and of the pitch where it is not the one ordered, and how surely."""
+    meets = ticket.meet_pitch_hz
+    if ticket.unfinished or meets is None or not _off_pitch(ticket):
+        return _of_the_gap(ticket)
+    return f"{_of_the_gap(ticket)} It meets at {meets.mean:.1f} Hz, not at the {ticket.target_pitch_hz:.1f} Hz ordered."
+
+
+def _of_the_gap(ticket: Ticket) -> str:
     """What can be said of F and E, in one sentence, and how surely."""
     gap, aim = ticket.gap_cents, ticket.aim_hz
     if gap is None:
@@ -73,9 +114,7 @@ def verdict(ticket: Ticket) -> str:
         return f"Past for this chanter: F less E is {spread}."
     if gap.high < -tolerance:
         return f"Not yet there: F less E is {spread}."
-    normal = NormalDist(gap.mean, max(gap.high - gap.low, 1e-6) / (2.0 * Z90))
-    within = normal.cdf(tolerance) - normal.cdf(-tolerance)
-    return f"F less E is {spread}: {100 * within:.0f} % within {width}."
+    return f"F less E is {spread}: {100 * _chance_within(gap, tolerance):.0f} % within {width}."
 
 
 def _cents(gap: Interval) -> str:
@@ -185,8 +224,8 @@ def draw(ticket: Ticket) -> Figure:
     put_text(axes, LEFT, 14.0, f"Reed {plain(ticket.reed, 22)}", size=15.0, bold=True)
     put_text(axes, LEFT, 19.2, f"{plain(ticket.reed_type, 24)}, batch {plain(ticket.batch, 24)}", size=8.5, role="mute")
     top = 25.6
-    if ticket.unfinished:
-        put_text(axes, LEFT, top, "Not finished: do not send", size=10.0, bold=True)
+    if heading := do_not_send(ticket):
+        put_text(axes, LEFT, top, heading, size=10.0, bold=True)
         top += 5.6
     for name, value in _facts(ticket):
         put_text(axes, LEFT, top, name, size=7.5, role="mute")
