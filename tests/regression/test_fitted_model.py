@@ -21,7 +21,7 @@ def _cards() -> list[FittedModel]:
         fitted,
         last_seq=812,
         strikes=3,
-        scale=("8/9", "4/3", "7/4"),
+        fitted_with=("8/9", "4/3", "7/4"),
         cut_error_pct=2.7,
         cut_error_mm=0.005,
         gap_stretch=1.3,

@@ -20,6 +20,7 @@ from trimfit.regression.fitting import steps
 from trimfit.session.fit import CARD, _fit
 from trimfit.session.reading_frame import frame_of
 from trimfit.verbs.learn import learn
+from trimfit.verbs.log import log_chanter
 
 
 def read(reed: int, visit: int, *, reed_type: str = "") -> Reading:
@@ -104,13 +105,35 @@ def test_strikes_count_fivefold(log: Path) -> None:
         assert current_model(journal).readings == 20
 
 
-def test_another_ratio_for_a_note_brings_a_fit(log: Path) -> None:
+@pytest.mark.parametrize(
+    ("setting", "value"), [("ratio_d", "27/20"), ("balance_tolerance_hz", "3"), ("bench_pressure_kpa", "7")]
+)
+def test_a_setting_that_it_uses_brings_a_fit(log: Path, setting: str, value: str) -> None:
     with Journal(log) as journal:
         kept = current_model(journal)
         journal.set_setting("tolerance_hz", "0.5")
+        assert current_model(journal).fitted_with == kept.fitted_with
         assert current_model(journal).last_seq == kept.last_seq
-        journal.set_setting("ratio_d", "27/20")
-        assert current_model(journal).scale == ("8/9", "27/20", "7/4")
+        journal.set_setting(setting, value)
+        anew = current_model(journal)
+        assert anew.fit_seq == journal.last_seq()
+        assert set(anew.fitted_with) - set(kept.fitted_with) == {str(getattr(journal.settings(), setting))}
+        # no reading logs a pressure: they were all blown at what the shop says
+        assert (anew.coding.pressure_kpa == 7.0) == (setting == "bench_pressure_kpa")
+
+
+def test_a_chanter_that_is_taken_away_or_comes_back_brings_a_fit(log: Path) -> None:
+    """What was read in it counts for less while it is away, and no longer when it is back."""
+    with Journal(log) as journal:
+        here = current_model(journal)
+    on(log, log_chanter, "CH-1", {"at_hand": "no"})
+    with Journal(log) as journal:
+        away = current_model(journal)
+        assert away.coding.away == (0,)
+        assert np.trace(away.coef_cov) > np.trace(here.coef_cov)
+    on(log, log_chanter, "CH-1", {"at_hand": "yes"})
+    with Journal(log) as journal:
+        assert np.array_equal(current_model(journal).coef, here.coef)
 
 
 def test_a_new_type_of_reed_is_learned_once_it_has_five_readings(log: Path) -> None:

@@ -18,7 +18,7 @@ from trimfit.regression.movement.process import Movement, assumed_movement
 from trimfit.regression.outputs import Array, K
 from trimfit.regression.priors import WIDE, P
 
-FORMAT = 19
+FORMAT = 20
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,8 +39,9 @@ class FittedModel:
     them; jumped: entries of the readings before which the reed had moved of a sudden; wait_days: from a cut to the next
     reading, usually; again_days: from a reading to the next of the same state. reading_stretch (10,), gap_stretch: what
     a next reading's error variance is over a sound one's (unsound ones included). cut_error_pct, cut_error_mm: what a
-    cut really takes, where the log tells. fit_seq, since_seq, strikes, scale: the log it was fitted on (of a long log,
-    the reeds last read at or after since_seq); last_seq: up to where its coefficients have followed since (`refresh`).
+    cut really takes, where the log tells. fit_seq, since_seq, strikes: the log it was fitted on (of a long log, the
+    reeds last read at or after since_seq); fitted_with: the shop's settings that a fit uses, in words; last_seq: up to
+    where its coefficients have followed since (`refresh`).
     """
 
     coding: Coding
@@ -72,7 +73,7 @@ class FittedModel:
     hierarchy: Hierarchy = field(default_factory=assumed_hierarchy)
     stated_sd: tuple[float, float] = ASSUMED_ERRORS
     tapes: tuple[tuple[int, int], ...] = ()
-    scale: tuple[str, ...] = ()
+    fitted_with: tuple[str, ...] = ()
     last_seq: int = 0
     since_seq: int = 0
     fit_seq: int = 0

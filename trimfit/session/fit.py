@@ -1,12 +1,12 @@
 """Learning from the log: fit, keep, and know when the fit is due again.
 
 A fit is due when readings logged (or struck, counted fivefold) since the last are a quarter of those it holds and at
-least twenty, when the ratios were changed, when a chanter that it knows got another kind or gauge, when F was read in a
-chanter that is away, or that it does not know (as far as it has room for one more), or knows by crows alone, or when
-five or more of them are of reed types that it does not know, taken together. In between nothing is lost: the readings
-since count at once for their own batch (`regression.posterior.reed`), and once they are a fiftieth and at least ten the
-coefficients follow too, by the changed batches alone (`regression.fitting.update`): what a type does, and a chanter,
-for all other reeds.
+least twenty, when a setting that it uses was changed, when a chanter that it knows got another kind or gauge, was taken
+away or came back, when F was read in a chanter that is away, or that it does not know (as far as it has room for one
+more), or knows by crows alone, or when five or more of them are of reed types that it does not know, taken together. In
+between nothing is lost: the readings since count at once for their own batch (`regression.posterior.reed`), and once
+they are a fiftieth and at least ten the coefficients follow too, by the changed batches alone
+(`regression.fitting.update`): what a type does, and a chanter, for all other reeds.
 """
 
 from __future__ import annotations
@@ -72,8 +72,12 @@ class _Learning:
             self._progress("learning from your log", hundredths, 100)
 
 
-def _scale_words(settings: Settings) -> tuple[str, ...]:
-    return settings.ratio_low_g, settings.ratio_d, settings.ratio_high_g
+def _used_words(settings: Settings) -> tuple[str, ...]:
+    """The settings that a fit uses."""
+    names = (
+        "ratio_low_g", "ratio_d", "ratio_high_g", "balance_tolerance_hz", "bench_pressure_kpa", "bench_temperature_c",
+    )  # fmt: skip
+    return tuple(str(getattr(settings, name)) for name in names)
 
 
 def _fit(journal: Journal, progress: Progress) -> tuple[FittedModel, Rows]:
@@ -120,20 +124,23 @@ def _fit(journal: Journal, progress: Progress) -> tuple[FittedModel, Rows]:
     since_seq = int(frame[frame["reed"].isin(set(rows.reeds))].groupby("reed")["seq"].max().min())
     pct, constant_mm = cut_error(pairs[:, 0], pairs[:, 1]) or (None, None)
     model = replace(
-        model, fit_seq=last_seq, last_seq=last_seq, since_seq=since_seq, strikes=strikes, scale=_scale_words(settings),
-        cut_error_pct=pct, cut_error_mm=constant_mm,
+        model, fit_seq=last_seq, last_seq=last_seq, since_seq=since_seq, strikes=strikes,
+        fitted_with=_used_words(settings), cut_error_pct=pct, cut_error_mm=constant_mm,
     )  # fmt: skip
     return model, most_read_chanters_first(rows, chanters)[0]
 
 
 def _is_due(journal: Journal, model: FittedModel, settings: Settings) -> bool:
-    from trimfit.regression.chanters.kinds import same_kinds
+    from trimfit.regression.chanters.kinds import away_codes, facts_of, same_kinds
     from trimfit.regression.fitting.bounds import MOST_CHANTERS, MOST_TYPES
 
-    if model.scale != _scale_words(settings) or model.last_seq > journal.last_seq():  # of other ratios, another log
+    if model.fitted_with != _used_words(settings) or model.last_seq > journal.last_seq():  # another log
         return True
     chanters = journal.chanters()
     if model.readings and not same_kinds(model.hierarchy, model.coding.chanters, chanters):
+        return True
+    facts = {name: facts_of(record) for name, record in chanters.items()}
+    if model.coding.away != away_codes(model.coding.chanters, facts):
         return True
     found = journal.columns("reading", ["reed", "chanter", "f_hz", "e_hz"], after_seq=model.fit_seq)
     # the few readings in such a chanter are most of what is known of it, for reeds of all batches

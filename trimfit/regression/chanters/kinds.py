@@ -107,6 +107,11 @@ def facts_of(chanter: Chanter) -> ChanterFacts:
     )
 
 
+def away_codes(chanters: Sequence[str], facts: Mapping[str, ChanterFacts]) -> tuple[int, ...]:
+    """The codes of those of these chanters that are said to be with their owners."""
+    return tuple(code for code, name in enumerate(chanters) if name in facts and facts[name].away)
+
+
 @dataclass(frozen=True, slots=True)
 class Hierarchy:
     """Kinds of the chanters that a fitted model knows, and their prior before any reading.

@@ -28,7 +28,14 @@ from numpy.typing import NDArray
 
 from trimfit.base.errors import TrimfitError
 from trimfit.base.progress import Progress, quiet
-from trimfit.regression.chanters.kinds import ChanterFacts, hierarchy_of, learned, less_tied, prior_of_offsets
+from trimfit.regression.chanters.kinds import (
+    ChanterFacts,
+    away_codes,
+    hierarchy_of,
+    learned,
+    less_tied,
+    prior_of_offsets,
+)
 from trimfit.regression.chanters.stated import OfType, crow_types, stated_errors
 from trimfit.regression.curve import KNOTS_MM, UNIT_MM, GapRows, curve_prior, fit_curves, scaled
 from trimfit.regression.design import Coding, Rows, base_weight, sort_rows, take_rows, tapes_of, with_tape
@@ -407,7 +414,7 @@ def fit_model(
     usual_c = float(np.nanmedian(rows.deg_c)) if np.isfinite(rows.deg_c).any() else temperature_c
     straight = np.zeros((n_types, len(KNOTS_MM)))
     coding = Coding(types, chanters, straight, np.ones(n_types), usual_kpa, usual_c, balance_cents)
-    away = tuple(c for c, name in enumerate(chanters) if facts and name in facts and facts[name].away)
+    away = away_codes(chanters, facts or {})
     coding = replace(coding, away=away)
     base = base_weight(rows, coding)
     rows = replace(rows, weight=base * outlier_weights(rows))
