@@ -419,6 +419,7 @@ def test_a_reading_is_checked_with_numpy_and_no_heavier_library(tmp_path: Path, 
     ("words", "said"),
     [
         (["log", "reed", "-R7", "--type", "m"], "No such option: -R"),
+        (["log", "trim", "R-1", "-0.1"], "an amount is more than 0: write it without the minus"),
         (["log", "trim", "R-1", "--lenght", "0.1"], "--length"),
         (["log", "rename", "R-1"], "Missing argument 'NEW'"),
         (["trim", "R-1", "0.1"], "say trimfit log trim …"),

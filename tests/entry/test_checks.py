@@ -162,7 +162,13 @@ def test_another_reed_in_the_hand_is_one_question() -> None:
 
 @pytest.mark.parametrize(
     ("typed", "kind", "meant"),
-    [("C-30", "sign", "C+30"), ("D+30", "crow-note", "C#+30"), ("B+30", "crow-note", "C+30")],
+    [
+        ("C-30", "sign", "C+30"),
+        ("C+22", "sign", "C-22"),
+        ("C#-28", "sign", "C#+28"),
+        ("D+30", "crow-note", "C#+30"),
+        ("B+30", "crow-note", "C+30"),
+    ],
 )
 def test_slips_of_the_crow(typed: str, kind: str, meant: str) -> None:
     before = story(reading({}, crow_hz=parse_crow_hz(meant)))
@@ -171,6 +177,13 @@ def test_slips_of_the_crow(typed: str, kind: str, meant: str) -> None:
     assert [doubt.kind for doubt in doubts] == [kind]
     assert dict(doubts[0].meant)["crow_hz"] == pytest.approx(parse_crow_hz(meant))
     assert f". Was it {meant} (" in doubts[0].sentence
+
+
+def test_the_sign_of_a_crow_mistyped_leaves_its_note() -> None:
+    """Was: of C-30, D+30 was called its sign mistyped, which is another letter."""
+    before, predicted = story(reading({}, crow_hz=parse_crow_hz("B+30"))), foreseen({"crow": parse_cents("B+30")})
+    (doubt,) = reading_doubts(reading({}, crow_hz=parse_crow_hz("C-30")), before, SHOP, foreseen=predicted)
+    assert "sign mistyped" not in doubt.sentence
 
 
 @pytest.mark.parametrize(

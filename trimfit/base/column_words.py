@@ -56,6 +56,7 @@ _HEADED: dict[str, tuple[str, ...]] = {
     "crow": ("crow", "cr", "crow note"),
     "length_mm": (
         *("took", "cut", "taken", "taken off", "took off", "cut off", "off", "trim", "trimmed", "length", "removed"),
+        *("mm", "mm off", "mm taken", "mm taken off", "mm cut", "mm removed"),
     ),
     "lip_strokes": ("lip", "lips", "strokes", "lip strokes", "lip work"),
     "asked_mm": ("asked", "asked for", "meant", "wanted", "planned"),

@@ -86,6 +86,8 @@ def _refused(error: Any) -> int | None:
         said = " ".join(error.format_message().split()).rstrip(".")
         if said.startswith("No such command ") and (meant := _MEANT.get(said.split("'")[1].lower())):
             said = f"{said.partition('.')[0]}; say trimfit {meant}"
+        if said.startswith("No such option: -") and said[17:18].isdigit():
+            said = "an amount is more than 0: write it without the minus, as --length 0.15"
         if valueless := re.fullmatch(r"Option '(\S+)' requires an argument", said):
             say(f"{valueless[1]}: no value after it; see {context.command_path} --help", err=True)
             return int(error.exit_code)

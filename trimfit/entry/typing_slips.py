@@ -293,8 +293,8 @@ def _digit_slips(number: float) -> Iterator[tuple[str, float]]:
 def _crow_slips(hz: float) -> Iterator[tuple[str, str, float]]:
     """Slips of a crow: the sign of its cents, the neighbouring note, an octave."""
     cents = cents_from_440(hz)
-    for semitone in (math.floor(cents / 100.0), math.ceil(cents / 100.0)):
-        yield "sign", SIGN, hz_from_cents(200.0 * semitone - cents)
+    # The note that the crow is called by stays: of C+22 it is C-22.
+    yield "sign", SIGN, hz_from_cents(200.0 * round(cents / 100.0) - cents)
     for step in (100.0, -100.0, 200.0, -200.0):
         yield "crow-note", ". Was it {}?", hz_from_cents(cents + step)
     yield "octave", ", an octave low", 2.0 * hz

@@ -26,6 +26,8 @@ TAKEN_BACK = "taken back"
 AFTER_EVENT = "F and E may stand anywhere now: read it before the next cut"
 """What holds of a reed after an event."""
 SAY_AT_HAND = "say --at-hand yes"
+MOST_IDS = 30
+"""So many reeds logged at once are listed by their ids."""
 SAY_CROW = "say the crow too, as --working-crow C+22"
 """What to do for a chanter that is at the bench; a form says it in its own words."""
 
@@ -473,7 +475,9 @@ def reeds_as_one(found: Sequence[EntryResult]) -> EntryResult:
         f"{new} reed{'' if new == 1 else 's'} logged" if new else "",
         f"{len(found) - new} in the log already" if new < len(found) else "",
     ]
-    notes = dict.fromkeys([", ".join(part for part in counts if part), *(one.note for one in found)])
+    ids = ", ".join(one.entry[:10] for one in found[:MOST_IDS])
+    every = f"the id of each, in order: {ids}" if len(found) <= MOST_IDS else "the id of each: the same with --json"
+    notes = dict.fromkeys([", ".join(part for part in counts if part), *(one.note for one in found), every])
     doubts = {one.sentence: one for result in found for one in result.doubts}
     names = [one.about for one in found]
     run = f"{names[0]}..{names[-1]}"

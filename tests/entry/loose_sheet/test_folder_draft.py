@@ -594,3 +594,17 @@ def test_a_row_that_begins_with_reed_is_the_row_of_heads(tmp_path: Path) -> None
     assert [row.split(",")[0] for row in rows_of(tmp_path, "reeds.csv")] == ["reed", "1", "2"]
     assert [one.column for one in made.unread] == ["Band F", "Band E", "Solo F", "Solo E", "Shaved (mm)", "When"]
     assert made.unread[0].remedy == "head it F, and if 'Band' is a chanter, put 'chanter Band' over it in a row above"
+
+
+@pytest.mark.parametrize("head", ["mm", "mm off", "MM taken"])
+def test_a_head_of_millimetres_alone_is_the_length_taken_off_and_listed_as_a_guess(tmp_path: Path, head: str) -> None:
+    draft(tmp_path, f"reed,date,{head}\n1,2026-03-01,0.2\n2,2026-03-02,0.3\n")
+    assert [row.split(",")[0] for row in rows_of(tmp_path, "trims.csv")[1:]] == ["1", "2"]
+    assert f"{head!r} is length_mm" in (tmp_path / "out" / "guesses.txt").read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize("text", ["hello\n", "\n,1,\n"])
+def test_one_cell_is_no_sheet(tmp_path: Path, text: str) -> None:
+    with pytest.raises(InputError, match="holds one cell, and no reading"):
+        draft(tmp_path, text)
+    assert not (tmp_path / "out").exists()

@@ -266,6 +266,19 @@ def test_in_a_script_a_doubt_is_kept_and_what_follows_counts(journal: Journal) -
     assert (len(history.trims), sitting.faults) == (1, 1)
 
 
+def test_in_a_script_a_doubtful_correction_says_what_became_of_it(journal: Journal) -> None:
+    sitting = seated(journal, scripted=True)
+    said = play(sitting, "reed R-1", "0.14", "x 1 1.4", "# so it is", "x 1 99")
+    said += list(sitting.close())
+    asked = next(at for at, line in enumerate(said) if line.startswith("? 1.4 mm is longer"))
+    assert said[asked + 1].startswith("kept and marked")
+    assert "in the place of" in said[asked + 2]
+    # what no log can keep is refused at once, and not asked about
+    (refused,) = (line for line in said if line.startswith("! "))
+    assert "99 is out of bounds" in refused
+    assert not any("99 mm is longer" in line for line in said)
+
+
 def test_in_a_script_an_unknown_reed_takes_nothing(journal: Journal) -> None:
     sitting = seated(journal, scripted=True)
     said = play(sitting, "R-1", "R-9", SECOND)

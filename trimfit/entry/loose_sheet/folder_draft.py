@@ -72,7 +72,12 @@ def draft_sheet(
     folder = Path(folder)
     _refuse_taken(folder, force=force)
     notes = Notes()
-    table = upright(read_table(Path(sheet), notes), notes)
+    read = read_table(Path(sheet), notes)
+    if sum(bool(cell) for row in read for cell in row) == 1:
+        raise InputError(
+            "holds one cell, and no reading", str(sheet), "name a sheet with heads, and a row for each reed"
+        )
+    table = upright(read, notes)
     columns, first = find_heads(table, notes)
     titles = tuple(column.title for column in columns)
     rows = [

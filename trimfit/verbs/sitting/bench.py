@@ -13,6 +13,8 @@ from trimfit.entry.neighbours import ExpectedReading
 from trimfit.entry.similar_names import name_doubts
 from trimfit.entry.tokens import split_words
 from trimfit.entry.typing_slips import Typed
+from trimfit.log.column_values import canonical
+from trimfit.log.entry_kinds import kind_of_record
 from trimfit.planner.quantities import CutError
 from trimfit.session.expected_reading import expected_reading
 from trimfit.session.own_lines import OwnLines, own_lines
@@ -137,11 +139,13 @@ class Bench:
     def amended(self, entry: str, words: str) -> tuple[str, Record, Sequence[Doubt]]:
         """The id of the entry meant, its record as `words` correct it, and what is doubtful in that.
 
-        Raises InputError for words that say nothing of it.
+        Raises InputError for words that say nothing of it, and for values that cannot be kept.
         """
         old, before, record = amended_record(self.journal, entry, split_words(words))
         if record == before:
             raise InputError("nothing to amend: it says so already", "fix")
+        kind = kind_of_record(record)
+        canonical(kind, kind.row(record), self.journal.scale())  # what no log can keep is not asked about
         return old, record, amendment_doubts(self.session, record, old)
 
     def amend(self, entry: str, record: Record, doubts: Sequence[Doubt]) -> str:

@@ -197,7 +197,7 @@ class Entries(ReedInHand):
         if held is not None:
             try:
                 if isinstance(held, HeldPlain) and held.instead_of:
-                    yield from self._amend(held)
+                    yield from self._amend(held, words)
                     return
                 entry, new = self.bench.append(held.record, held.doubts, self.history)
             except Overtaken as overtaken:
@@ -220,12 +220,14 @@ class Entries(ReedInHand):
                 yield words
             yield from self._logged(entry, held.record, new)
 
-    def _amend(self, held: HeldPlain) -> Iterator[str]:
+    def _amend(self, held: HeldPlain, words: str) -> Iterator[str]:
         """Put a corrected entry in the place of the wrong one, and say where the reed stands now."""
         record = held.record
         was = next((one for one in entries_of(self._here()) if one.entry == held.instead_of), None)
         entry = self.bench.amend(held.instead_of, record, held.doubts)
         self.held = None
+        if words:
+            yield words
         self._now_is(held.instead_of, entry, record)
         if was is not None:
             self._undo.append(LoggedHere(entry, record, was.record, was.doubts))
