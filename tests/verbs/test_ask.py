@@ -81,6 +81,18 @@ def test_where_no_cut_is_left_a_reed_is_read_once_more_before_it_is_called_finis
     assert advice_lines(replace(advice, trims_left=1.0))[0] == "> read it again before the next cut"
 
 
+def test_past_is_said_of_a_cut_or_of_the_reed_as_it_is(first_week: Path) -> None:
+    """Was: "chance of going past 27 %" of a reed that is to be read, which takes nothing off."""
+    with Journal(first_week) as journal:
+        journal.append(reading("1", "2026-01-03T10:00", -50.0))
+    cut = replace(asked_then(first_week, "1"), action="trim", length_mm=0.3, chance_past=0.27)
+    read = replace(cut, action="read-again", length_mm=0.0)
+    assert any("chance of going past 27 %" in line for line in advice_lines(cut))
+    assert any("chance it is past now 27 %" in line for line in advice_lines(read))
+    foot = " ".join(line.strip() for line in work_list([cut, read]))
+    assert "past %, of a cut: the chance that the reed goes past with it; else that it is past now" in foot
+
+
 def test_a_reed_never_read_is_sent_to_the_chanter(first_week: Path) -> None:
     advice = on(first_week, ask_reed, "2")
     assert (advice.action, advice.gap_read, advice.length_mm) == ("read-again", False, 0.0)
@@ -220,7 +232,8 @@ def test_a_reed_that_left_the_bench_is_said_to_have_left(first_week: Path) -> No
     ]
     assert said[3].startswith("  as it left: F ")
     assert not any(
-        word in " ".join(said) for word in ("chance of going past", "cut left", "moved by itself", "read it")
+        word in " ".join(said)
+        for word in ("chance of going past", "it is past now", "cut left", "moved by itself", "read it")
     )
     with Journal(first_week) as journal:
         journal.append(Event("1", "2026-03-22T10:00", "dropped"))

@@ -248,7 +248,14 @@ def test_in_a_new_log_it_is_worked_in_the_one_that_nobody_said_is_away(tmp_path:
     assert first.chance_past <= 0.02
 
 
-def test_the_work_list_has_it_too(by_letter: Path) -> None:
+def test_the_work_list_has_it_too_once_it_was_read(by_letter: Path) -> None:
+    """Was: of one never read a dash in its row, and "in Old gap -31" under the table."""
+    (advice,) = on(by_letter, ask_all)
+    lines = work_list([advice])
+    assert "read first" in lines[1]
+    assert not any("for Far" in line for line in lines)
+    with Journal(by_letter) as journal:
+        journal.append(reading("R", "2026-02-01T10:00", -20.0, chanter="Old"))
     (advice,) = on(by_letter, ask_all)
     assert advice.here is not None
     assert advice.here["chanter"] == "Old"

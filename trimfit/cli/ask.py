@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
 WHAT_IT_MEANS = (
     "gap in cents, F less E; a dash where F and E were never read; meets Hz at the order's pressure, lip strokes of "
-    "later steps not counted"
+    "later steps not counted; past %, of a cut: the chance that the reed goes past with it; else that it is past now"
 )
 OTHERS_MEAN = "gap in cents, F less E; meets Hz: lip strokes still to come not counted, though good % counts them"
 ENDS = {
@@ -47,8 +47,8 @@ def ask(
 
     The list's columns: next, what to do; mm and lip, how much of it; gap, F less E in cents, in the order's chanter;
     meets Hz, the pitch as low A where F and E will agree, lip strokes of later steps not counted; past %, the chance
-    that the reed is past tolerance after that, or left short and past when next read; cuts left, this one counted, a
-    dash where that is not known.
+    that the reed is past tolerance after a cut, or left short and past when next read, and where no cut is advised that
+    it is past now; cuts left, this one counted, a dash where that is not known.
 
     What to do: cut, take it off and read again; read first, F and E were never read together; read again, another
     reading is worth more than a cut; finished, leave it as it is and hand it over; past, F is over E and no cut
@@ -177,7 +177,8 @@ def _supposed_lines(found: Sequence[Advice]) -> list[str]:
 
 
 def _away_lines(found: Sequence[Advice]) -> list[str]:
-    """For each reed whose chanter is away: where it stands in the one at hand, and where to stop there."""
+    """For each reed whose chanter is away, once its F and E were read: where it stands in the one at hand, and where
+    to stop there."""
     from trimfit.verbs.wording import stop_words
 
     return [
@@ -185,7 +186,7 @@ def _away_lines(found: Sequence[Advice]) -> list[str]:
         f"{away_words(supposed=bool(a.is_it_away))}: in "
         f"{plain_name(a.here['chanter'], 24)} gap {signed(a.here['gap_now_cents'].mean)}, " + stop_words(a.here)
         for a in found
-        if a.here is not None and a.action in ("trim", "read-again")
+        if a.here is not None and (a.action == "trim" or (a.action == "read-again" and a.gap_read))
     ]
 
 

@@ -223,7 +223,7 @@ def advice_lines(advice: Advice, width: int = 80) -> list[str]:
     if advice.outcome:
         return lines
     if advice.closes and ((advice.gap_read and advice.action not in ("past", "no-fit")) or advice.action == "trim"):
-        going = "chance of going past"
+        going = "chance of going past" if advice.action == "trim" else "chance it is past now"
         if advice.here is not None:
             when = "after this cut" if advice.action == "trim" else "as it is now"
             going = f"past in {plain_name(advice.chanter or '')} {when}"
