@@ -11,6 +11,7 @@ from trimfit.base.errors import InputError
 from trimfit.base.plain_words import (
     away_words,
     chance_cell,
+    counted,
     numeral,
     plain_name,
     signed,
@@ -164,11 +165,16 @@ def _chanter(one: ChanterMap, asked: list[Narrowing], *, supposed: bool) -> list
         meets = f"meets at {_span(one.meet_pitch_hz, '.1f')} Hz{air}; "
     kind = f" ({plain_name(one.kind)})" if one.kind else ""
     said = [f"{plain_name(one.chanter)}{kind}: {meets}{one.why}"]
-    said += [
-        f"asks {plain_name(ask.reed_type)} for a crow of {crow_label(ask.crow_hz.mean)}, "
-        f"{_span(ask.crow_hz, '.0f')} Hz, from {ask.reeds} reed{'s' if ask.reeds != 1 else ''}"
-        for ask in one.asked
-    ]
+    for of_type in one.by_type:
+        met, crow_asked, many = plain_name(of_type.reed_type), of_type.crow, counted(of_type.reeds, "reed")
+        where = f"which meet{'s' * (of_type.reeds == 1)} at {_span(of_type.meet_pitch_hz, '.1f')} Hz"
+        where = f", {where}" if len(one.by_type) > 1 else ""
+        if crow_asked is None:
+            said += [f"of {met} only the pitch is known, from {many}{where}"] if where else []
+            continue
+        crow = f"{crow_label(crow_asked.crow_hz.mean)}, {_span(crow_asked.crow_hz, '.0f')} Hz"
+        of = f"{crow_asked.reeds} of " if crow_asked.reeds < of_type.reeds else ""
+        said.append(f"asks {met} for a crow of {crow}, from {of}{many}{where}")
     if told := one.told_words(pitch="stated to meet at" not in one.why):
         said.append(f"stated: {plain_name(told, 80)}")
     if one.g_octave is not None:
@@ -233,6 +239,10 @@ def chanter_json(one: Any, ask_owner: Mapping[str, Sequence[Any]]) -> dict[str, 
             **{name: getattr(one, name) for name in ("told_pitch_hz", "told_crow_hz", "told_crow_type")},
             **{name: getattr(one, name) for name in ("pressure_kpa", "readings", "reeds")},
             "crow_asked": asked,
+            "meeting_pitch_by_type": [
+                {"reed_type": met.reed_type, "meeting_pitch_hz": met.meet_pitch_hz, "reeds": met.reeds}
+                for met in one.by_type
+            ],
             **{
                 name: getattr(one, name)
                 for name in ("g_octave", "agrees", "kind", "notes", "suits", "why", "stock", "stock_for", "stock_more")

@@ -239,6 +239,17 @@ class CrowAsked:
 
 
 @dataclass(frozen=True, slots=True)
+class TypeMeets:
+    """Where reeds of one type meet in this chanter (Hz as low A), and how many of them were read in it: every reed read
+    there with F and E is of one of these types. `crow`: that they have there, where it is known."""
+
+    reed_type: str
+    meet_pitch_hz: Interval
+    reeds: int
+    crow: CrowAsked | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class CrowPoint:
     """One reading in this chanter that holds a crow and a gap."""
 
@@ -288,11 +299,13 @@ class StockReed:
 
 @dataclass(frozen=True, slots=True)
 class ChanterMap:
-    """What one chanter asks for. `told_…`: what the maker was told by its owner, if anything; `suits`: stock reeds
-    for it, by their crow; `stock`: the first that `pick` names for `stock_for`, the order of this chanter that is due
-    first, or where none is open, wherever F and E meet; `stock_more`: how many more; `agrees`: the stated pitch, the
-    reed types and the G octave say the same; `pressure_kpa`, `temperature_c`: at which all of it is said, None where
-    nobody ever logged one; `of_notes`: what `why` says of the notes; `away`: somebody said that it is."""
+    """What one chanter asks for. `meet_pitch_hz` is where a usual reed of the types in `by_type` meets, of one type
+    or of several together, by the readings and the pitch stated. `by_type`: of each. `told_…`: what the maker was
+    told by its owner, if anything; `suits`: stock reeds for it, by their crow; `stock`: the first that `pick` names
+    for `stock_for`, the order of this chanter that is due first, or where none is open, wherever F and E meet;
+    `stock_more`: how many more; `agrees`: the stated pitch, the reed types and the G octave say the same;
+    `pressure_kpa`, `temperature_c`: at which all of it is said, None where nobody ever logged one; `of_notes`: what
+    `why` says of the notes; `away`: somebody said that it is."""
 
     chanter: str
     readings: int = 0
@@ -316,6 +329,11 @@ class ChanterMap:
     told_crow_hz: float | None = None
     told_crow_type: str | None = None
     away: bool = False
+    by_type: tuple[TypeMeets, ...] = ()
+
+    def meets_with(self, reed_type: str) -> Interval | None:
+        """Where reeds of a type meet in it; where none of it was read, what the chanter's other reeds say."""
+        return next((one.meet_pitch_hz for one in self.by_type if one.reed_type == reed_type), self.meet_pitch_hz)
 
     def told_words(self, *, pitch: bool = True) -> str:
         """`crow C#-20 (hard moulded), pitch 471.0 Hz`: what was stated of it, with its pitch or without; empty where

@@ -110,11 +110,13 @@ class ChantersAtHand:
         return self._hints[key]
 
     def meets(self, aim: Aim) -> tuple[float, float]:
-        """Where a typical reed meets in the aim's chanter: mean (cents from 440 Hz) and standard deviation by what
-        tells it best, a type of the log or chanters in general. All reeds share it."""
-        return min(
-            [MEETING_CENTS, *(self._typical(aim, code) for code in range(self.model.n_types))], key=lambda m: m[1]
-        )
+        """Where a typical reed meets in the aim's chanter: mean (cents from 440 Hz) and standard deviation by the type
+        that tells it best, held to where chanters are (as `review chanters` has it). All reeds share it."""
+        best = min((self._typical(aim, code) for code in range(self.model.n_types)), key=lambda m: m[1], default=None)
+        if best is None:
+            return MEETING_CENTS
+        own, usual = (1.0 / sd**2 for _, sd in (best, MEETING_CENTS))
+        return (own * best[0] + usual * MEETING_CENTS[0]) / (own + usual), (own + usual) ** -0.5
 
     def _hint(self, aim: Aim, type_code: int) -> tuple[float, float]:
         _, own_sd = self._typical(aim, type_code)

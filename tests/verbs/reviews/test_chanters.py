@@ -10,14 +10,18 @@ from pathlib import Path
 import pytest
 
 from tests.cli.typed_words import Typed
-from tests.opened import bench_on, lose_most_blanks, on, small_shop
+from tests.opened import append_all, bench_on, lose_most_blanks, on, small_shop
 from tests.worlds.hostile import make
-from trimfit.base.records import Chanter, Event, Order, Outcome, Reading, Reed
+from trimfit.base.pitch import hz_from_cents
+from trimfit.base.records import Chanter, Event, Order, Outcome, Reading, Reed, Trim
 from trimfit.log.journal import Journal
 from trimfit.review.results import ChanterMap, Ticket
-from trimfit.verbs.pick import HARDLY, pick
+from trimfit.verbs.ask import ask_all
+from trimfit.verbs.pick import HARDLY, chanter_pitch, in_work, pick, seen_of
+from trimfit.verbs.predict import predict
 from trimfit.verbs.reviews.chanters import MOST_SUITS, chanters
 from trimfit.verbs.reviews.ticket import ticket_as_left
+from trimfit.verbs.wording import spread
 
 
 @pytest.fixture
@@ -51,7 +55,7 @@ def test_notes_never_read_are_left_out_and_three_reeds_that_agree_are_not_called
     assert {note.note for note in found.notes} == {"low_a", "e", "f", "high_a"}
     assert found.meet_pitch_hz is not None
     wide = found.meet_pitch_hz.high - found.meet_pitch_hz.low > 2.45
-    assert "rests on 3 reeds" in found.why
+    assert "rests on 3 ridge reeds of 1 batch" in found.why
     assert ("so it is wide" in found.why) == wide
     assert not wide
 
@@ -212,3 +216,81 @@ def test_of_very_many_chanters_the_first_have_the_figures_of_pick(shop: Path, mo
         assert "stock whose crow suits" in Typed(shop).say("review", "chanters")
     (last,) = on(shop, chanters, found[-1].chanter)
     assert last.stock
+
+
+def meeting_log(log: Path, stated_hz: float | None, types: tuple[str, ...] = ("ridge",), readings: int = 1) -> None:
+    """Six reeds of three batches on their way to meet at 478 Hz in one chanter, in an order for that pitch."""
+    append: list[object] = [Chanter("Band", at_hand="yes", meeting_pitch_hz=stated_hz)]
+    append.append(Order("spring", "Band", target_pitch_hz=478.0, quantity=8))
+    for i in range(6):
+        append.append(Reed(f"R-{i}", types[i % len(types)], f"B-{types[i % len(types)]}-{i // 2}", order="spring"))
+        for j in range(readings):
+            gap = (-46.0 + 2.0 * i) * (1.0 - j / 3.0)
+            pitch = 478.0 * 2.0 ** ((0.2 * gap + 0.4 * (i % 3 - 1)) / 1200.0)
+            f, e = (ratio * pitch * 2.0 ** (half * gap / 1200.0) for ratio, half in ((5 / 3, 0.5), (3 / 2, -0.5)))
+            notes = {"f": f, "e": e, "low_a": pitch, "high_a": 2.0 * pitch}
+            append.append(Reading(f"R-{i}", f"2026-09-1{i}T1{j}:00", "Band", 530.0 + 3.0 * j, notes))
+            if j < readings - 1:
+                append.append(Trim(f"R-{i}", f"2026-09-1{i}T1{j}:30", 0.3))
+    with Journal(log, create=True) as journal:
+        append_all(journal, append)
+
+
+@pytest.mark.parametrize("stated_hz", [478.0, None])
+@pytest.mark.parametrize("readings", [1, 2, 4])
+def test_where_a_chanter_meets_is_one_figure_in_review_ask_rehearse_and_predict(
+    tmp_path: Path, stated_hz: float | None, readings: int
+) -> None:
+    """Was: 472.5 (466.0 to 479.1) Hz in the review for one stated and asked at 478."""
+    log = tmp_path / "log"
+    meeting_log(log, stated_hz, readings=readings)
+    found = of(log, "Band")
+    meets = found.meet_pitch_hz
+    assert meets is not None
+    (of_type,) = found.by_type
+    assert (of_type.meet_pitch_hz, of_type.reeds) == (meets, 6)
+    with Journal(log) as journal:
+        bench = bench_on(journal)
+        order = journal.orders()["spring"]
+        seen = seen_of(bench, in_work(journal, order), order)
+        rehearsed = chanter_pitch(bench, order, seen[0])[0]
+    asked = [advice.meet_pitch_hz for advice in on(log, ask_all) if advice.meet_pitch_hz is not None]
+    assert len(asked) == 6
+    near = 0.5 if stated_hz or readings > 1 else 1.5  # of a chanter known to some 12 Hz
+    assert hz_from_cents(rehearsed) == pytest.approx(meets.mean, abs=near)
+    assert sum(one.mean for one in asked) / 6 == pytest.approx(meets.mean, abs=near)
+    if readings == 4:  # at the meeting point: what is read next is the pitch there
+        for i in range(6):
+            (row,) = on(log, predict, [(f"R-{i}", 0.0, 0.0)])
+            assert 0.5 * (row.notes_hz["f"].mean * 3 / 5 + row.notes_hz["e"].mean * 2 / 3) == pytest.approx(
+                meets.mean, abs=1.0
+            )
+
+
+def test_a_stated_pitch_narrows_what_few_readings_say_and_the_readings_alone_stand_beside_it(tmp_path: Path) -> None:
+    meeting_log(tmp_path / "stated", 478.0)
+    meeting_log(tmp_path / "not", None)
+    stated, alone = (of(tmp_path / name, "Band") for name in ("stated", "not"))
+    assert stated.meet_pitch_hz is not None
+    assert alone.meet_pitch_hz is not None
+    rests = "6 ridge reeds of 3 batches and on the pitch stated; the readings alone say"
+    words = f"{rests} {spread(alone.meet_pitch_hz, 1)} Hz"
+    assert words in stated.why
+    assert "stated" not in alone.why
+
+
+def test_reeds_of_several_types_are_counted_by_type_and_add_up(tmp_path: Path) -> None:
+    log = tmp_path / "log"
+    meeting_log(log, None, types=("cane", "ridge"), readings=4)
+    with Journal(log) as journal:
+        last = journal.of_reed("R-0").readings
+        for one in last:  # one of cane without a crow
+            journal.strike(one.entry, "again")
+            journal.append(replace(one.record, crow_hz=None))
+    found = of(log, "Band")
+    assert [(one.reed_type, one.reeds) for one in found.by_type] == [("cane", 3), ("ridge", 3)]
+    assert sum(one.reeds for one in found.by_type) == found.reeds
+    said = " ".join(Typed(log).say("review", "chanters").split())
+    assert "rests on 6 reeds of 2 types and 6 batches" in said
+    assert re.search(r"asks cane for a crow of .* Hz, from 2 of 3 reeds, which meet at 4\d\d\.\d \(", said), said
+    assert re.search(r"asks ridge for a crow of .* Hz, from 3 reeds, which meet at 4\d\d\.\d \(", said), said

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from trimfit.base.pitch import NOTES, OUTPUT_WORDS, crow_label
+from trimfit.base.plain_words import counted
 from trimfit.review.page.html_pieces import folded, named, paragraph, table, text
 from trimfit.review.page.page_parts import (
     LONGEST_WHY,
@@ -15,7 +16,7 @@ from trimfit.review.page.page_parts import (
     work_words,
 )
 from trimfit.review.pictures import bench, reed_in_time
-from trimfit.review.results import NOTES_WORDS, ChanterMap, ReedStory, Report
+from trimfit.review.results import NOTES_WORDS, ChanterMap, ReedStory, Report, TypeMeets
 from trimfit.review.safe_names import sentence, short
 
 MOST_STORIES, MOST_CHANTER_PICTURES, MOST_NOTED = 6, 3, 12
@@ -67,6 +68,11 @@ def _stock(one: ChanterMap) -> str:
     return said + (f"; and {more} more" if more else "")
 
 
+def _meets_words(met: TypeMeets) -> str:
+    """Where reeds of one type meet, and how many they are."""
+    return f"{counted(met.reeds, 'reed')}, meeting at {between(met.meet_pitch_hz, '.1f')} Hz"
+
+
 def chanters(findings: Report, folio: Folio) -> list[str]:
     """What each chanter asks for: its meeting pitch and the crow by reed type."""
     if not findings.chanters:
@@ -74,10 +80,13 @@ def chanters(findings: Report, folio: Folio) -> list[str]:
     ranked = sorted(findings.chanters, key=lambda one: (-one.readings, one.chanter))
     rows = []
     for one in ranked[:MOST_ROWS]:
+        meets = {met.reed_type: met for met in one.by_type if len(one.by_type) > 1}
         asked = "<br>".join(
             f"{named(ask.reed_type, 24)}: {crow_label(ask.crow_hz.mean)}, {between(ask.crow_hz, '.0f')} Hz"
+            + (f"; {_meets_words(met)}" if (met := meets.pop(ask.reed_type, None)) else "")
             for ask in one.asked
         )
+        asked = "<br>".join([asked] * bool(asked) + [f"{named(k, 24)}: {_meets_words(m)}" for k, m in meets.items()])
         g_octave = one.g_octave
         witness = "–"
         if g_octave is not None:

@@ -321,7 +321,7 @@ def chanters_map(chanters: Sequence[ChanterMap], looks: Looks | None = None) -> 
     known.sort(key=lambda chanter: (-chanter.readings, chanter.chanter))
     shown = known[:MOST_CHANTERS]
     caption = (
-        "Each mark is a chanter with one type of reed: across, the pitch it meets at; up, the crow the reed then has. "
+        "Each mark is a chanter with one type of reed: across, the pitch they meet at; up, the crow they then have. "
         "A long bar means little is known. A low mark asks for a flatter reed, a high one for a sharper."
     )
     if len(known) > len(shown):
@@ -333,10 +333,10 @@ def chanters_map(chanters: Sequence[ChanterMap], looks: Looks | None = None) -> 
         labelled: set[str] = set()
         spots: list[tuple[float, float, str]] = []
         for chanter in shown:
-            pitch = chanter.meet_pitch_hz
-            if pitch is None:
-                continue
             for place, asked in enumerate(sorted(chanter.asked, key=lambda one: one.reed_type)):
+                pitch = chanter.meets_with(asked.reed_type)
+                if pitch is None:
+                    continue
                 role, marker = looks[asked.reed_type]
                 interval_y(axes, pitch.mean, asked.crow_hz, role, 1.3, 0.8)
                 interval_x(axes, asked.crow_hz.mean, pitch, role, 1.3, 0.8)

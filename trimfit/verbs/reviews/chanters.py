@@ -13,6 +13,7 @@ import numpy as np
 from trimfit.base.errors import FEW_NAMES, InputError, nearest, short, unwritable
 from trimfit.base.normal import Z90
 from trimfit.base.pitch import NOTES, OUTPUTS, cents_from_440, hz_from_cents
+from trimfit.base.plain_words import counted
 from trimfit.base.records import Chanter, Order
 from trimfit.base.units import Interval
 from trimfit.log.journal import Journal
@@ -20,7 +21,7 @@ from trimfit.regression.design import rows_from_frame
 from trimfit.regression.fitted_model import FittedModel
 from trimfit.regression.outputs import CROW, GAP, PITCH, K, contrast
 from trimfit.regression.priors import MEETING_CENTS
-from trimfit.review.results import ChanterMap, CrowAsked, CrowPoint, GWitness, StockReed
+from trimfit.review.results import ChanterMap, CrowAsked, CrowPoint, GWitness, StockReed, TypeMeets
 from trimfit.review.safe_names import file_stems
 from trimfit.review.statistics import chanter_pitch as numbers
 from trimfit.review.statistics.chanter_pitch import (
@@ -42,6 +43,7 @@ from trimfit.verbs.allot import together
 from trimfit.verbs.ask import see_all
 from trimfit.verbs.pick import HARDLY, of_weight, ranked, seen_of, stock_for
 from trimfit.verbs.reviews.chanter_notes import notes_and_words
+from trimfit.verbs.wording import spread
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -55,6 +57,8 @@ AGREE_CENTS = 3.7
 """A stated pitch is rounded to the hertz: up to this far beyond the interval it is no contradiction."""
 WIDE_CENTS = 4.5
 """Half of the interval of a meeting pitch beyond which it is called wide: some 1.2 Hz."""
+TELLS = 0.9
+"""A stated pitch counts beside readings where it leaves less than this of their interval."""
 VAGUEST_CROW_CENTS = 600.0
 """A crow asked that may lie half an octave to either side is not said."""
 MOST_SUITS = 12
@@ -317,16 +321,23 @@ def _chanter(
     notes = rows.where(np.isfinite(rows["gap"]) & rows["sound"])
     readings, reeds = len(notes["gap"]), len(np.unique(notes["reed_code"]))
     of_pitch, of_crow = spreads
-    meets = numbers.pooled(values[0], of_pitch)
-    meets = numbers.held(meets, *MEETING_CENTS) if meets is not None else None
-    by_type = {kind: numbers.pooled(_pitches(mine), of_pitch) for kind, mine in rows.by("reed_type").items()}
+    stated_hz = stated.meeting_pitch_hz if stated is not None else None
+    told = (cents_from_440(stated_hz), model.stated_sd[0]) if stated_hz else None
+    read, meets = _meets(values[0], of_pitch, told)
     asked, crows = [], {}
     for kind, found in values[1].items():
         crow = numbers.pooled(found, of_crow[kind])
         if crow is not None and crow.half <= VAGUEST_CROW_CENTS:
             asked.append(CrowAsked(kind, numbers.hz_interval(crow), crow.reeds))
             crows[kind] = crow
-    stated_hz = stated.meeting_pitch_hz if stated is not None else None
+    by_type, met, crow_of = {}, [], {one.reed_type: one for one in asked}
+    for kind, mine in notes.by("reed_type").items():
+        by_type[kind] = numbers.pooled(of_kind := _pitches(mine), of_pitch)
+        known = _meets(of_kind, of_pitch, told)[1]
+        if known is not None:
+            met.append(
+                TypeMeets(kind, numbers.hz_interval(known), len(np.unique(mine["reed_code"])), crow_of.get(kind))
+            )
     witness = _witness(rows)
     crowed = notes.where(np.isfinite(notes["crow"]))
     shown = crowed.where(slice(None, None, max(-(-len(crowed["gap"]) // MOST_POINTS), 1)))
@@ -336,7 +347,7 @@ def _chanter(
             *(shown[key] for key in ("reed", "reed_type", "crow_read", "gap")), strict=True
         )
     ]
-    why, agrees = _why(meets, by_type, stated_hz, witness, reeds)
+    why, agrees = _why(read, meets, by_type, stated_hz, witness, reeds)
     return ChanterMap(
         chanter=name,
         readings=readings,
@@ -352,7 +363,21 @@ def _chanter(
         kind=stated.kind if stated is not None else None,
         told_crow_hz=stated.working_crow_hz if stated is not None else None,
         told_crow_type=stated.working_crow_type if stated is not None else None,
+        by_type=tuple(met),
     )
+
+
+def _meets(
+    values: ReedValues, spread: ReedSpread, told: tuple[float, float] | None
+) -> tuple[Pooled | None, Pooled | None]:
+    """Where reeds meet by the readings alone, held to where chanters are; and with what was stated of the chanter too
+    (told: its mean and standard deviation, cents), which `ask` and `rehearse` count too, where that tells more."""
+    found = numbers.pooled(values, spread)
+    if found is None:
+        return None, None
+    read = numbers.held(found, *MEETING_CENTS)
+    both = numbers.held(read, *told) if told is not None else read
+    return read, both if both.half < TELLS * read.half else read
 
 
 def _witness(rows: _Readings) -> GWitness | None:
@@ -392,26 +417,31 @@ def _suits(crows: dict[str, Pooled], stock: list[tuple[str, str, float]], model:
 
 
 def _why(
+    read: Pooled | None,
     meets: Pooled | None,
     by_type: dict[str, Pooled | None],
     stated_hz: float | None,
     witness: GWitness | None,
     reeds: int,
 ) -> tuple[str, bool]:
-    """What the chanter's figures rest on, and whether the evidence agrees."""
-    if meets is None:
+    """What the chanter's figures rest on, and whether the evidence agrees. read, meets: as `_meets` has them."""
+    if read is None or meets is None:
         return (f"stated to meet at {stated_hz:.1f} Hz, " if stated_hz else "") + UNREAD, True
-    rests = f"rests on {reeds} reed{'s' if reeds != 1 else ''} of {meets.batches} batch{'es' * (meets.batches != 1)}"
+    kind = f"{short(next(iter(by_type)))} " if len(by_type) == 1 else ""
+    of_types = f"{len(by_type)} types and " if len(by_type) > 1 else ""
+    rests = f"rests on {counted(reeds, f'{kind}reed')} of {of_types}{counted(meets.batches, 'batch', 'batches')}"
+    rests += " and on the pitch stated" if meets is not read else ""
     rests += ", so it is wide" if reeds < 4 and meets.half > WIDE_CENTS else ""
+    rests += f"; the readings alone say {spread(numbers.hz_interval(read), 1)} Hz" if meets is not read else ""
     alike, apart = [], []
     if stated_hz:
-        off_hz, off_cents = hz_from_cents(meets.mean) - stated_hz, abs(meets.mean - cents_from_440(stated_hz))
+        off_hz, off_cents = hz_from_cents(read.mean) - stated_hz, abs(read.mean - cents_from_440(stated_hz))
         reads = (
             f"stated {stated_hz:.1f}, reads {abs(off_hz):.1f} {'higher' if off_hz > 0 else 'lower'} in the usual air"
         )
-        if off_cents > meets.half + AGREE_CENTS:
+        if off_cents > read.half + AGREE_CENTS:
             apart.append(reads)
-        elif off_cents > meets.half:
+        elif off_cents > read.half:
             rests += f"; {reads}"
         else:
             alike.append("what was stated")
