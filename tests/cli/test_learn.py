@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from tests.cli.typed_words import run
-from tests.opened import small_shop
+from tests.opened import meeting_log, small_shop
 from trimfit.base.records import Reading
 from trimfit.cli.learn import FEWEST, _share
 from trimfit.log.journal import Journal
@@ -101,3 +101,21 @@ def test_what_is_assumed_is_marked_and_the_mark_explained(tmp_path: Path) -> Non
     assumed = json.loads(run(log, "learn", "--json").stdout)["types"][0]["outputs"]["gap"]["assumed"]
     assert marked == [term in assumed for term in ("per_mm", "curvature", "per_stroke", "per_kpa", "per_degc")]
     assert (marked[0], marked[2]) == (False, True)
+
+
+def test_what_varies_and_how_reeds_settle_are_marked_where_they_are_the_assumption_still(tmp_path: Path) -> None:
+    log = tmp_path / "log"
+    meeting_log(log, None, readings=1)
+    found = json.loads(run(log, "learn", "--json").stdout)
+    assumed = {part["part"]: part["assumed"] for part in found["variance"]}
+    assert assumed["reading"] == ["gap", "crow", "pitch"]
+    assert assumed["chanter"] == ["gap", "pitch"]
+    assert {"gap_per_mm", "crow_per_mm"} <= set(assumed["reed"])
+    assert "gap" not in assumed["reed"]
+    said = run(log, "learn").stdout
+    varying = said.split("what varies")[1].splitlines()
+    row = next(line for line in varying if line.startswith("reed "))
+    assert row.count("*") == len(assumed["reed"])
+    settles = next(line for line in said.split("the gap settles in all")[1].splitlines() if line.startswith("ridge"))
+    assert settles.count("*") == 2
+    assert "crows alone counted" in said

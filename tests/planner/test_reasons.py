@@ -124,6 +124,13 @@ def test_readings_of_a_sitting_that_differ_are_named_whatever_is_answered() -> N
     two = replace(KNOWN, gaps_cents=(-7.0, 0.2), worked=True, apart_cents=5.7)
     again = replace(CUT, action="read-again", length_mm=0.0, reason="vague")
     assert reason(again, AIM, two) == "the last two readings differ by 7 cents: neither is trusted yet, read once more"
+    # one that is singled out is not said to be trusted as little as the other
+    singled = replace(two, low_weight=("2026-03-01 10:05",))
+    assert reason(again, AIM, singled) == "the last two readings differ by 7 cents: read once more"
+    assert "the reading of 2026-03-01 10:05 contradicts what else was read" in basis(singled)
+    wrong = replace(two, set_aside=("2026-03-01 10:05",))
+    differ = "the last two readings differ by 7 cents: the answer takes that of 2026-03-01 10:05 to be wrong"
+    assert reason(again, AIM, wrong) == f"{differ}; read once more"
     assert basis(replace(two, gaps_cents=(-7.0, 0.2, -1.0))) == (
         "three readings since the cut run from 7 to 0 cents under, further apart than readings err: "
         "the answer weighs them all"

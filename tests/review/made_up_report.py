@@ -206,7 +206,9 @@ def moving(kinds: tuple[f.TypeResponse, ...], names: tuple[str, ...] = ()) -> tu
     return tuple(
         replace(
             kind,
-            movement=MovementTerms(*walks, 0.7, -0.4, 0.5, 0.006, 3.0, 48 * place, False),
+            movement=MovementTerms(
+                *walks, 0.7, -0.4, 0.5, 0.006, 3.0, 48 * place, False, about(0.7, 0.3), about(-0.4, 0.2), ("work",)
+            ),
             means=f"{kind.reed_type}: {means}",
         )
         for place, kind in enumerate(every)

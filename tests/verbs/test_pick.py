@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import shutil
 from dataclasses import replace
 from pathlib import Path
@@ -10,7 +11,7 @@ import numpy as np
 import pytest
 
 from tests.cli.typed_words import Typed
-from tests.opened import append_all, lose_most_blanks
+from tests.opened import append_all, lose_most_blanks, meeting_log, on
 from trimfit.base.errors import InputError
 from trimfit.base.records import Chanter, Order, Outcome
 from trimfit.planner.forecast import Forecast
@@ -199,13 +200,35 @@ def test_the_rows_stand_by_the_minutes_that_are_shown(demo_log: Path, order: str
     assert shown == sorted(shown)
 
 
-def test_blanks_are_offered_by_their_exact_minutes_then_the_shorter_length_then_names() -> None:
-    """Was: by minutes as rounded to a tenth, so that 12.34 stood before 12.31."""
+def test_blanks_are_offered_by_the_minutes_shown_then_the_shorter_length_shown_then_names() -> None:
+    """Was: by minutes never shown, so that a list of 17 minutes each looked in no order."""
     of = Forecast(0.9, 0.0, 1.0, 1.0, 0.3, 0.0, 0.0, 12.0, 12.0)
-    exact = [offered_by(of, 12.31, "R-2"), offered_by(replace(of, need_mm=0.1), 12.34, "R-1")]
-    assert exact == sorted(exact)
+    shown = [
+        offered_by(replace(of, need_mm=0.1), 12.34, "R-2"),
+        offered_by(of, 12.31, "R-1"),
+        offered_by(of, 12.6, "R"),
+    ]
+    assert shown == sorted(shown)
+    unseen = [offered_by(replace(of, need_mm=0.304), 12.0, "R-1"), offered_by(of, 12.0, "R-2")]
+    assert unseen == sorted(unseen)
     alike = [
         offered_by(replace(of, need_mm=0.1), 12.0, "R-9"),
         *(offered_by(of, 12.0, name) for name in ("R-2", "R-10")),
     ]
     assert alike == sorted(alike)
+
+
+@pytest.mark.parametrize("readings", [1, 2])
+@pytest.mark.parametrize("stated_hz", [478.0, None])
+def test_no_number_is_said_where_it_is_not_known_whether_reeds_meet_at_the_pitch_ordered(
+    tmp_path: Path, readings: int, stated_hz: float | None
+) -> None:
+    """Was: start 27, of which 2 are free, for 2 short in a chanter at hand."""
+    log = tmp_path / "log"
+    meeting_log(log, stated_hz, readings=readings)
+    found, run = on(log, picked, "spring"), on(log, rehearse_order, "spring")
+    assert (found.to_start, run.to_start, run.chance_enough) == (None, None, None)
+    assert found.shortage() == run.shortage
+    assert "more reeds hardly help: " in run.shortage
+    assert re.search(r": finish one (reed there|first), which tells (it|more), or ", run.shortage), run.shortage
+    assert "start" not in run.shortage

@@ -8,7 +8,7 @@ from typing import Annotated, Any
 import typer
 
 from trimfit.base.errors import command
-from trimfit.base.plain_words import counted, numeral, plain_name, signed
+from trimfit.base.plain_words import counted, numeral, plain_name
 from trimfit.cli.context import Json, app, option, session_of
 from trimfit.cli.output.answers import answer, table
 from trimfit.cli.output.screen import prose
@@ -67,7 +67,7 @@ def _share(share: float, readings: int) -> str:
 
 def _lines(found: dict[str, Any]) -> list[str]:
     lines = [line for said in _plain_lines(found) for line in prose(said)]
-    lines += ["", f"learned from {counted(found['readings'], 'reading')}"]
+    lines += ["", f"learned from {counted(found['readings'], 'reading')}, crows alone counted"]
     for kind in found["types"]:
         lines.append("")
         few = "" if kind["reeds"] >= 10 else ": few, so much of this is the shop's"
@@ -88,9 +88,13 @@ def _lines(found: dict[str, Any]) -> list[str]:
     lines += _weight_lines(found["weights"])
     lines += ["", "what varies (standard deviations, cents; slopes in cents per mm)"]
     varying = ("gap", "crow", "pitch", "gap_per_mm", "crow_per_mm")
-    parts = [(part["part"], *(_cents(part[name]) for name in varying)) for part in found["variance"]]
+    parts = [
+        (part["part"], *(_cents(part[name]) + "*" * (name in part["assumed"]) for name in varying))
+        for part in found["variance"]
+    ]
     names = ("gap", "crow", "pitch", "gap per mm", "crow per mm")
     lines += table(("part", *names), parts, right=(1, 2, 3, 4, 5))
+    lines += [ASSUMED] if any(part["assumed"] for part in found["variance"]) else []
     lines += prose(
         "reading: what no other part explains, also over cuts, what a curve misses among it; how one state is read "
         f"twice, once any was: {command('review', 'repeatability')}"
@@ -226,8 +230,6 @@ def _movement_lines(types: list[dict[str, Any]]) -> list[str]:
         (
             plain_name(kind["reed_type"], 18),
             *(_span(m[f"walk_{name}_cents_per_sqrt_day"]) for name in ("gap", "crow")),
-            signed(m["settle_age_gap_cents"], 1),
-            signed(m["settle_work_gap_cents"], 1),
             f"{m['sitting_gap_cents']:.1f}",
             str(m["spans"]),
         )
@@ -236,13 +238,26 @@ def _movement_lines(types: list[dict[str, Any]]) -> list[str]:
     ]
     if not rows:
         return []
-    heads = ("type", "gap per √day", "crow per √day", "age", "work", "sitting", "spans")
+    heads = ("type", "gap per √day", "crow per √day", "sitting", "spans")
     lines = ["", "How reeds move with no work done (cents)"]
-    lines += table(heads, rows, right=(3, 4, 5, 6))
+    lines += table(heads, rows, right=(3, 4))
     lines += prose(
-        "age, work: how far the gap settles in all, with age and after work; sitting: what the readings of one "
-        "sitting share (standard deviation, gap); spans: visits with no work since the one before"
+        "sitting: what the readings of one sitting share (standard deviation, gap); spans: visits with no work since "
+        "the one before"
     )
+    settles = [
+        (
+            plain_name(kind["reed_type"], 18),
+            *(
+                _span(m[f"settle_{by}_gap_interval_cents"]) + ("*" if by in m["settle_assumed"] else "")
+                for by in ("age", "work")
+            ),
+        )
+        for kind in types
+        if (m := kind["movement"])
+    ]
+    lines += table(("the gap settles in all, by", "age", "work"), settles)
+    lines += [ASSUMED] if any(kind["movement"]["settle_assumed"] for kind in types if kind["movement"]) else []
     for kind in types:
         m = kind["movement"]
         lines += prose(left_lying(kind["reed_type"], m["left_week_gap_cents"], assumed=m["assumed"]))

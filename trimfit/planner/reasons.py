@@ -202,10 +202,6 @@ def disagreement(grounds: Grounds, action: str) -> str:
         said = f"the readings creep one way (F less E {first}, {middle}, {last} cents)"
         return f"{said}: let it warm and settle, then read it again" if action == "read-again" else said
     off = abs(grounds.gaps_cents[-1] - grounds.gaps_cents[-2])
-    if action == "read-again" and off > grounds.apart_cents:
-        return f"the last two readings differ by {cents_words(off)}: neither is trusted yet, read once more"
-    if action == "read-again":
-        return f"{_readings_run(grounds)}: seat it afresh and read once more"
     counted = ": the answer weighs them all"
     if grounds.set_aside:
         one = len(grounds.set_aside) == 1
@@ -213,6 +209,12 @@ def disagreement(grounds: Grounds, action: str) -> str:
         counted = f": the answer takes {'that' if one else 'those'} of {times} to be wrong"
     elif grounds.low_weight:
         counted = ""
+    if action == "read-again" and off > grounds.apart_cents:
+        # where one of them is singled out, here or by `basis`, the other is trusted more
+        which = f"{counted}; " if grounds.set_aside else ": " if grounds.low_weight else ": neither is trusted yet, "
+        return f"the last two readings differ by {cents_words(off)}{which}read once more"
+    if action == "read-again":
+        return f"{_readings_run(grounds)}: seat it afresh and read once more"
     return f"{_readings_run(grounds)}, further apart than readings err{counted}"
 
 
@@ -242,7 +244,8 @@ def leanings(grounds: Grounds, action: str = "trim") -> list[str]:
     elif grounds.reeds_of_type < FEW_REEDS:
         few = grounds.reeds_of_type
         said.append(
-            f"only {few} {kind} reed{'s' if few != 1 else ''} learned from yet, so it rests partly on assumptions"
+            f"only {few} {kind} reed{'s' if few != 1 else ''} learned from yet, crows alone counted, so it rests "
+            "partly on assumptions"
         )
     if grounds.gap_read == 0:
         said.append(unread(grounds))

@@ -21,13 +21,12 @@ from trimfit.base.units import Interval
 from trimfit.regression.curve import LEAST_SLOPE_CENTS, UNIT_MM, bent_mm, slope_law
 from trimfit.regression.fitted_model import FittedModel
 from trimfit.regression.fitting.steps import coefficient_prior
+from trimfit.regression.movement.coefficients import ASSUMED_SHARE
 from trimfit.regression.outputs import Array, K
 from trimfit.regression.priors import P
 
 TERMS = ("per_mm", "curvature", "per_stroke", "per_kpa", "per_degc")
 TOP_HAND = ("e", "f", "high_g", "high_a")
-ASSUMED_SHARE = 0.7
-"""A coefficient whose spread is still this share of the prior's, or more, is called assumed."""
 OWN_SHARE = 0.95
 """So is one to which the type's own readings added nothing: its spread is still this share or more of a new type's."""
 

@@ -19,6 +19,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from trimfit.base.pitch import OUTPUTS
 from trimfit.regression.outputs import E_NOTE, F_NOTE, Array, K, block_diagonal
@@ -165,6 +166,12 @@ def assumed_batch_cov(reed_cov: Array, assumed: Array, reeds: float) -> Array:
     """
     root = np.repeat(np.sqrt([BATCH_SHARE[name] for name in RANDOM]), K)
     return np.asarray((reeds * reed_cov + FEW_REEDS * assumed) / (reeds + FEW_REEDS) * np.outer(root, root))
+
+
+def slope_ratio(gap_slopes: npt.ArrayLike) -> float:
+    """What the assumed spreads of slopes, which are for a gap that closes 50 cents a mm, are multiplied by in a shop
+    whose types close by so much."""
+    return float(np.clip(np.mean(np.abs(gap_slopes)) / 50.0, 0.3, 3.0)) if np.size(gap_slopes) else 1.0
 
 
 def stroke_spread(per_stroke: Array) -> Array:

@@ -13,10 +13,21 @@ from trimfit.regression.cut_error import coarser_step
 from trimfit.regression.fitted_model import FittedModel
 from trimfit.regression.movement.coefficients import movement_terms
 from trimfit.regression.outputs import GAP, PITCH
+from trimfit.regression.priors import (
+    assumed_batch_cov,
+    assumed_noise,
+    assumed_reed_cov,
+    chanter_spread,
+    slope_ratio,
+)
 from trimfit.regression.readings.weights import WeighedReed, WeightTerms, weight_terms
 from trimfit.regression.second_opinion import SecondOpinion, second_opinions
 from trimfit.session.reading_frame import frame_of
 from trimfit.session.session import Session
+
+STILL_ASSUMED = 0.01
+"""A standard deviation nearer than this share to the assumed one is the assumption still: nothing was read that tells
+it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,24 +114,47 @@ def report_of(learned: Learned, tool_step_mm: float) -> dict[str, Any]:
 
 def _variance_parts(model: FittedModel) -> list[dict[str, Any]]:
     """Standard deviations of gap, crow and pitch among batches, reeds, chanters and readings, in cents; and of the
-    slopes of gap and crow among batches and reeds, in cents per mm."""
+    slopes of gap and crow among batches and reeds, in cents per mm. `assumed` names those that are the assumption
+    still."""
     k = len(GAP)
     picks = {"gap": GAP, "crow": np.eye(k)[0], "pitch": PITCH}
     covs = {"batch": model.batch_cov, "reed": model.reed_cov, "chanter": model.chanter_cov, "reading": model.noise_cov}
+    assumed = _assumed_covs(model)
 
     def sd(name: str, cov: Any) -> float:
         return float(np.sqrt(max(float(picks[name] @ cov @ picks[name]), 0.0)))
 
+    def sds(part: str, cov: Any) -> dict[str, float]:
+        found = {name: sd(name, cov[:k, :k]) for name in picks}
+        if part in ("batch", "reed"):
+            found |= {f"{name}_per_mm": sd(name, cov[k : 2 * k, k : 2 * k]) for name in ("gap", "crow")}
+        return found
+
     out: list[dict[str, Any]] = []
     for part, cov in covs.items():
+        found, before = sds(part, cov), sds(part, assumed[part])
         row: dict[str, Any] = {"part": part}
         if part in ("chanter", "reading"):
             row |= {"gap_per_mm": None, "crow_per_mm": None}
-        row |= {name: sd(name, cov[:k, :k]) for name in picks}
-        if part in ("batch", "reed"):
-            row |= {f"{name}_per_mm": sd(name, cov[k : 2 * k, k : 2 * k]) for name in ("gap", "crow")}
-        out.append(row)
+        same = [name for name, value in found.items() if abs(value - before[name]) < STILL_ASSUMED * before[name]]
+        out.append(row | found | {"assumed": [name for name in same if (part, name) != ("chanter", "crow")]})
     return out
+
+
+def _assumed_covs(model: FittedModel) -> dict[str, Any]:
+    """What the fit assumed of each part of `_variance_parts`: slopes' spreads in proportion to the shop's own slopes,
+    and batches' to those of its reeds."""
+    slopes = [float(GAP @ model.type_coef(code)[1]) for code in range(model.n_types)]
+    reed = assumed_reed_cov()
+    resize = np.ones(len(reed))
+    resize[len(GAP) :] = slope_ratio(slopes)
+    reed = reed * np.outer(resize, resize)
+    return {
+        "batch": assumed_batch_cov(model.reed_cov, reed, float(model.reeds.sum())),
+        "reed": reed,
+        "chanter": chanter_spread(),
+        "reading": assumed_noise(),
+    }
 
 
 def _coarser_step(model: FittedModel, step_mm: float) -> float | None:

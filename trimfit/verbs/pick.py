@@ -29,7 +29,7 @@ from trimfit.planner.away import (
 from trimfit.planner.expected_cost import reeds_to_start
 from trimfit.planner.forecast import Forecast, good_on_nodes, mixed, on_pitch
 from trimfit.planner.quantities import Quantities
-from trimfit.planner.reasons import WIDE_TOLERANCES, basis
+from trimfit.planner.reasons import FEW_REEDS, WIDE_TOLERANCES, basis
 from trimfit.review.results import hours_words
 from trimfit.session.evidence import grounds
 from trimfit.session.open_log import Bench, Seen
@@ -261,8 +261,9 @@ def chanter_pitch(bench: Bench, order: Order, reed: Seen) -> tuple[float, float]
 
 def _pitch_doubt(bench: Bench, order: Order, reed: Seen, run: Sequence[Forecast], enough: float) -> str:
     """That more reeds hardly help, where most of a run's fails would be off the pitch ordered, and either as many as
-    pay are likely not enough (their chance: enough) or fewer than FEW_GOOD would be good: where the chanter is thought
-    to meet, and what to do. Empty elsewhere, and where it is well known to meet at that pitch."""
+    pay are likely not enough (their chance: enough), or fewer than FEW_GOOD would be good, or fewer than half where the
+    chanter's pitch is hardly known, or few reeds of the type are: where it is thought to meet, and what to do. Empty
+    elsewhere, and where it is well known to meet at that pitch."""
     if not run or order.target_pitch_hz is None:
         return ""
     good = sum(one.good for one in run) / len(run)
@@ -271,8 +272,19 @@ def _pitch_doubt(bench: Bench, order: Order, reed: Seen, run: Sequence[Forecast]
         return ""
     (mean, sd), aim = chanter_pitch(bench, order, reed), bench.aim(reed, order)
     elsewhere = abs(mean - (aim.target_cents or 0.0)) > aim.tolerance_cents
-    if not ((elsewhere and good < FEW_GOOD) or (enough < LIKELY and (elsewhere or sd > aim.tolerance_cents))):
+    hardly_known = sd > aim.tolerance_cents
+    few_read = reed.reeds_of_type < FEW_REEDS
+    unlikely = enough < LIKELY and (elsewhere or hardly_known)
+    if not (unlikely or (elsewhere and good < FEW_GOOD) or ((hardly_known or few_read) and good < LIKELY)):
         return ""
+    asked = f"{order.target_pitch_hz:.1f} Hz"
+    within_hz = f"± {bench.settings.tolerance_hz:g} Hz"
+    if not (elsewhere or hardly_known):
+        return (
+            f"more reeds hardly help: it is not known to {within_hz} yet where these reeds meet in "
+            f"{short(order.chanter)}, and {asked} are asked for: finish one first, which tells more, or leave the "
+            "pitch out of the order"
+        )
     mean_hz, ends = spread(hz_interval(mean, sd), 1).split(" ", 1)
     first = ""
     if sd > 0.5 * aim.tolerance_cents:
@@ -283,12 +295,8 @@ def _pitch_doubt(bench: Bench, order: Order, reed: Seen, run: Sequence[Forecast]
             first = "have one reed read there, or " if told else "ask its owner where they do, or "
     thought = f"more reeds hardly help: in {short(order.chanter)} F and E are thought to meet at {mean_hz} Hz {ends}"
     if not elsewhere:
-        asked = f"{order.target_pitch_hz:.1f} Hz are asked for to ± {bench.settings.tolerance_hz:g} Hz"
-        return f"{thought}, and {asked}: {first}leave the pitch out of the order"
-    return (
-        f"{thought}, and the order asks for {order.target_pitch_hz:.1f} Hz: {first}change the pitch ordered or the "
-        "chanter"
-    )
+        return f"{thought}, and {asked} are asked for to {within_hz}: {first}leave the pitch out of the order"
+    return f"{thought}, and the order asks for {asked}: {first}change the pitch ordered or the chanter"
 
 
 def need_of(
@@ -381,9 +389,9 @@ def of_weight(history: ReedHistory, order: Order) -> bool:
 
 def offered_by(forecast: Forecast, minutes: float, reed: str) -> tuple[object, ...]:
     """A key that puts reeds in the order in which they are offered: those hardly good last, then by expected minutes.
-    Of the same minutes the one with less to come off stands first, then by names: alike is what differs by less than
-    sums of so many terms are right to."""
-    return forecast.good < HARDLY, round(minutes, 6), round(forecast.need_mm, 6), as_counted(reed)
+    Of the same minutes the one with less to come off stands first, then by names. Minutes and lengths are compared as
+    they are shown, whole minutes and hundredths of a millimetre, so that what is read is in order."""
+    return forecast.good < HARDLY, round(minutes, 0), round(forecast.need_mm, 2), as_counted(reed)
 
 
 def cheapest_first(free: Sequence[Foreseen]) -> tuple[list[Forecast], Seen | None]:

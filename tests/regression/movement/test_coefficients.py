@@ -10,6 +10,7 @@ import pytest
 from trimfit.regression.movement.coefficients import ASSUMED_DF, movement_terms
 from trimfit.regression.movement.process import (
     MEASURE,
+    SETTLE,
     SITTING,
     WALK,
     IdleSpans,
@@ -74,3 +75,26 @@ def test_the_interval_of_a_walk_holds_it_nine_times_in_ten(times: float) -> None
         true = times * np.sqrt(np.diag(WALK))
         held += [one.low <= sd <= one.high for one, sd in zip(found, true, strict=True)]
     assert 0.84 <= np.mean(held) <= 0.98
+
+
+def test_how_far_reeds_settle_has_an_interval_and_is_called_assumed_until_readings_narrow_it() -> None:
+    before = movement_terms(assumed_movement(1), 0)
+    assert before.settle_assumed == ("age", "work")
+    assert before.settle_work_gap_interval_cents.high == pytest.approx(1.645 * np.sqrt(SETTLE[1, GAP, GAP]), rel=1e-3)
+    rng, n, held = np.random.default_rng(3), 120, []
+    for _ in range(20):
+        worked = np.column_stack([np.zeros(n), rng.uniform(0.0, 1.0, n)])
+        moved = rng.multivariate_normal(
+            np.zeros(3), WALK + 2.0 * SITTING + 2.0 * MEASURE @ assumed_noise() @ MEASURE.T, n
+        )
+        moved[:, GAP] += 2.0 * worked[:, 1]
+        spans = IdleSpans(np.zeros(n, dtype=np.intp), np.ones(n), moved, worked, np.full((n, 3), 2.0), np.empty((0, 3)))
+        after = movement_terms(learned_movement(spans, assumed_noise(), 1), 0)
+        assert after.settle_assumed == ("age",)
+        found = after.settle_work_gap_interval_cents
+        assert found.mean == pytest.approx(after.settle_work_gap_cents)
+        assert found.high - found.low < 0.7 * (
+            before.settle_work_gap_interval_cents.high - before.settle_work_gap_interval_cents.low
+        )
+        held.append(found.low <= 2.0 <= found.high)
+    assert np.mean(held) >= 0.8

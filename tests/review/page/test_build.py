@@ -300,7 +300,13 @@ def test_what_is_long_is_folded_and_charts_without_a_signal_are_not_drawn(nasty:
     assert len(re.findall("<figure", folded)) <= 3
     quiet = dataclasses.replace(made_up_report.chart("ewma", 12), points=(ChartPoint("B-1", 1.0, -3.0, 3.0),))
     text, pictures = build.build(Report(charts=(quiet,)))
-    assert "None of 1 chart signals." in text
+    assert f"None of 1 chart signals: {quiet.reed_type} ({quiet.what})." in re.sub("<[^>]*>", "", text)
+    loud = made_up_report.chart("ewma", 12)
+    assert any(point.signal for point in loud.points)
+    text, _ = build.build(Report(charts=(loud, quiet, dataclasses.replace(quiet, reed_type="ridge", what="slope"))))
+    assert f"2 more charts show no signal: {quiet.reed_type} ({quiet.what}), ridge (slope)." in re.sub(
+        "<[^>]*>", "", text
+    )
     assert not pictures
 
 

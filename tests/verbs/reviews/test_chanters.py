@@ -10,10 +10,10 @@ from pathlib import Path
 import pytest
 
 from tests.cli.typed_words import Typed
-from tests.opened import append_all, bench_on, lose_most_blanks, on, small_shop
+from tests.opened import bench_on, lose_most_blanks, meeting_log, on, small_shop
 from tests.worlds.hostile import make
 from trimfit.base.pitch import hz_from_cents
-from trimfit.base.records import Chanter, Event, Order, Outcome, Reading, Reed, Trim
+from trimfit.base.records import Chanter, Event, Order, Outcome, Reading, Reed
 from trimfit.log.journal import Journal
 from trimfit.review.results import ChanterMap, Ticket
 from trimfit.verbs.ask import ask_all
@@ -216,24 +216,6 @@ def test_of_very_many_chanters_the_first_have_the_figures_of_pick(shop: Path, mo
         assert "stock whose crow suits" in Typed(shop).say("review", "chanters")
     (last,) = on(shop, chanters, found[-1].chanter)
     assert last.stock
-
-
-def meeting_log(log: Path, stated_hz: float | None, types: tuple[str, ...] = ("ridge",), readings: int = 1) -> None:
-    """Six reeds of three batches on their way to meet at 478 Hz in one chanter, in an order for that pitch."""
-    append: list[object] = [Chanter("Band", at_hand="yes", meeting_pitch_hz=stated_hz)]
-    append.append(Order("spring", "Band", target_pitch_hz=478.0, quantity=8))
-    for i in range(6):
-        append.append(Reed(f"R-{i}", types[i % len(types)], f"B-{types[i % len(types)]}-{i // 2}", order="spring"))
-        for j in range(readings):
-            gap = (-46.0 + 2.0 * i) * (1.0 - j / 3.0)
-            pitch = 478.0 * 2.0 ** ((0.2 * gap + 0.4 * (i % 3 - 1)) / 1200.0)
-            f, e = (ratio * pitch * 2.0 ** (half * gap / 1200.0) for ratio, half in ((5 / 3, 0.5), (3 / 2, -0.5)))
-            notes = {"f": f, "e": e, "low_a": pitch, "high_a": 2.0 * pitch}
-            append.append(Reading(f"R-{i}", f"2026-09-1{i}T1{j}:00", "Band", 530.0 + 3.0 * j, notes))
-            if j < readings - 1:
-                append.append(Trim(f"R-{i}", f"2026-09-1{i}T1{j}:30", 0.3))
-    with Journal(log, create=True) as journal:
-        append_all(journal, append)
 
 
 @pytest.mark.parametrize("stated_hz", [478.0, None])

@@ -95,6 +95,7 @@ from trimfit.regression.priors import (
     assumed_reed_cov,
     chanter_spread,
     regressor_prior,
+    slope_ratio,
     tape_prior,
 )
 from trimfit.regression.reml.newton import MixedFit, Start
@@ -301,8 +302,7 @@ def _covariances(
         assumed = assumed_reed_cov()
         gap_fit = fits.get((E_NOTE, F_NOTE))
         if gap_fit is not None:
-            # the assumed slopes' spreads are for a shop whose gap closes 50 cents a mm
-            ratio = float(np.clip(np.mean(np.abs(gap_fit.beta[1 : n_types * P : P])) / 50.0, 0.3, 3.0))
+            ratio = slope_ratio(gap_fit.beta[1 : n_types * P : P])
             resize = np.r_[np.ones(K), np.full(OWN - K, ratio)]
             assumed = assumed * np.outer(resize, resize)
         n, two = float(len(rows)), slice(0, 2 * K)  # start and slope; a bend of a reed's own is left to the joint pass

@@ -9,12 +9,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from trimfit.base.normal import Z90
+from trimfit.base.normal import Z90, interval
 from trimfit.base.units import Interval
-from trimfit.regression.movement.process import DIRECTIONS, Movement
+from trimfit.regression.movement.process import DIRECTIONS, SETTLE, Movement
 
 CROW, GAP, PITCH = (DIRECTIONS.index(name) for name in ("crow", "gap", "pitch"))
 WEEK_DAYS = 7.0
+ASSUMED_SHARE = 0.7
+"""A figure whose spread is still this share of the assumed one, or more, is called assumed."""
 ASSUMED_DF = 2.0
 """What is assumed of a walk counts for so many degrees of freedom: it may be half as large, or four times."""
 
@@ -23,11 +25,12 @@ ASSUMED_DF = 2.0
 class MovementTerms:
     """How reeds of one type move with no work done on them; intervals hold 90 %.
 
-    walk_…: standard deviation of the random walk after one day. settle_…: mean cents that the gap settles in all, by
-    age and after each cut. sitting_gap_cents: standard deviation of the error that a sitting's readings share.
-    left_week_gap_cents: half of the 90 % interval of the gap of a settled reed that was read a week ago, the error of
-    that sitting counted in, one reading's own error and rare jumps left out. spans: how many pairs of sittings with no
-    work between this rests on; assumed: there was none.
+    walk_…: standard deviation of the random walk after one day. settle_…: mean cents that the gap settles in all,
+    by age and after each cut; settle_…_interval_cents: these with their intervals, settle_assumed: which of `age`
+    and `work` rest on assumption, what was read having narrowed them little. sitting_gap_cents: standard deviation
+    of the error that a sitting's readings share. left_week_gap_cents: half of the 90 % interval of the gap of a
+    settled reed that was read a week ago, the error of that sitting counted in, one reading's own error and rare
+    jumps left out. spans: how many pairs of sittings with no work between this rests on; assumed: there was none.
     """
 
     walk_gap_cents_per_sqrt_day: Interval
@@ -40,6 +43,9 @@ class MovementTerms:
     left_week_gap_cents: float
     spans: int
     assumed: bool
+    settle_age_gap_interval_cents: Interval
+    settle_work_gap_interval_cents: Interval
+    settle_assumed: tuple[str, ...]
 
 
 def movement_terms(movement: Movement, type_code: int) -> MovementTerms:
@@ -58,6 +64,9 @@ def movement_terms(movement: Movement, type_code: int) -> MovementTerms:
         sd, df = float(np.sqrt(one.walk[direction, direction])), float(freedom[direction])
         return Interval(sd, *(sd * float(np.sqrt(df / chdtri(df, tail))) for tail in (0.05, 0.95)))
 
+    t = min(type_code, len(movement.spans) - 1)
+    error, usual = movement.settle_sd[t, :, GAP], np.sqrt(SETTLE[:, GAP, GAP])
+    age, work = (interval(float(one.settle[k, GAP]), float(error[k])) for k in range(2))
     week_var = WEEK_DAYS * one.walk[GAP, GAP] + one.sitting[GAP, GAP]
     return MovementTerms(
         walk_gap_cents_per_sqrt_day=walk(GAP),
@@ -70,4 +79,9 @@ def movement_terms(movement: Movement, type_code: int) -> MovementTerms:
         left_week_gap_cents=Z90 * float(np.sqrt(week_var)),
         spans=round(one.spans),
         assumed=one.spans == 0,
+        settle_age_gap_interval_cents=age,
+        settle_work_gap_interval_cents=work,
+        settle_assumed=tuple(
+            name for name, sd, prior in zip(("age", "work"), error, usual, strict=True) if sd > ASSUMED_SHARE * prior
+        ),
     )

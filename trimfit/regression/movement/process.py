@@ -118,7 +118,8 @@ class Movement:
     """The movement of each type, then of a type not known (T + 1 of each), and the shop's own jump (3, 3).
 
     walk, sitting (T + 1, 3, 3); settle (T + 1, 2, 3); settle_cov (2, 3, 3); jump (3, 3); jumps_per_day, spans (T + 1,).
-    walk_df (T + 1, 3): how many spans that show the walk alone would tell as much of its variance.
+    walk_df (T + 1, 3): how many spans that show the walk alone would tell as much of its variance. settle_sd
+    (T + 1, 2, 3): standard errors of settle, cents.
     """
 
     walk: Array
@@ -129,6 +130,7 @@ class Movement:
     jumps_per_day: Array
     spans: Array
     walk_df: Array
+    settle_sd: Array
 
     def of(self, type_code: int) -> TypeMovement:
         """One type's movement; that of a type not known for a code beyond the last."""
@@ -151,6 +153,7 @@ def assumed_movement(n_types: int) -> Movement:
         np.full(n, JUMPS_PER_DAY),
         np.zeros(n),
         np.zeros((n, N_DIRECTIONS)),
+        np.tile(np.sqrt(np.einsum("kii->ki", SETTLE)), (n, 1, 1)),
     )
 
 
@@ -440,11 +443,11 @@ def learned_movement(spans: IdleSpans, noise_cov: Array, n_types: int) -> Moveme
             each = _moments(share, inverse, size[:, None, None] * settle_cov[k], rest)
             spread[k] = (each.sum(axis=0) + SEEDS["settle"] * SETTLE[k]) / (float(size.sum()) + SEEDS["settle"])
         precision = np.einsum("cm,cmij->mij", share, np.stack(inverse))
-        settles = _mean_settling(moved, dc, precision, t, n_types)
+        settles, settle_sd = _mean_settling(moved, dc, precision, t, n_types)
         walk, sitting, settle, settle_cov = walks[t], sittings[t], settles[t], spread
     spans_of = np.append(count, float(n))
     df = _walk_df(np.einsum("mii->mi", base), days, t, walks, sittings)
-    return Movement(walks, sittings, settles, settle_cov, jump, np.full(n_types + 1, rate), spans_of, df)
+    return Movement(walks, sittings, settles, settle_cov, jump, np.full(n_types + 1, rate), spans_of, df, settle_sd)
 
 
 def _walk_df(variance: Array, days: Array, type_code: NDArray[np.intp], walks: Array, sittings: Array) -> Array:
@@ -487,9 +490,12 @@ def _pooled(each: Array, type_code: NDArray[np.intp], count: Array, assumed: Arr
     return np.concatenate([types, shop[None]])
 
 
-def _mean_settling(moved: Array, dc: Array, precision: Array, type_code: NDArray[np.intp], n_types: int) -> Array:
+def _mean_settling(
+    moved: Array, dc: Array, precision: Array, type_code: NDArray[np.intp], n_types: int
+) -> tuple[Array, Array]:
     """The mean settling (T + 1, 2, 3) of the types, then of a type not known: by weighted least squares, the shop's
-    with the spread SETTLE about nothing, a type's with the same about the shop's.
+    with the spread SETTLE about nothing, a type's with the same about the shop's; and its standard errors, from the
+    inverse of the information, a type's with the shop's own carried on (Σ_t + B Σ_shop B', B = Σ_t SETTLE^-1).
 
     moved (m, 3) cents, dc (m, 2), precision (m, 3, 3) of each span; type_code (m,).
     """
@@ -498,13 +504,21 @@ def _mean_settling(moved: Array, dc: Array, precision: Array, type_code: NDArray
         prior[k, :, k] = np.linalg.inv(SETTLE[k])
     flat = prior.reshape(2 * N_DIRECTIONS, 2 * N_DIRECTIONS)
 
-    def solved(at: NDArray[np.bool_], about: Array) -> Array:
+    def solved(at: NDArray[np.bool_], about: Array) -> tuple[Array, Array]:
         info = np.einsum("mk,ml,mij->kilj", dc[at], dc[at], precision[at]).reshape(flat.shape) + flat
         right = np.einsum("mk,mij,mj->ki", dc[at], precision[at], moved[at]).reshape(-1) + flat @ about.reshape(-1)
-        return np.asarray(np.linalg.solve(info, right), dtype=np.float64).reshape(2, N_DIRECTIONS)
+        cov = np.linalg.inv(info)
+        return (cov @ right).reshape(2, N_DIRECTIONS), cov
 
-    shop = solved(np.ones(len(dc), dtype=bool), np.zeros((2, N_DIRECTIONS)))
-    return np.stack([*(solved(type_code == t, shop) for t in range(n_types)), shop])
+    shop, shop_cov = solved(np.ones(len(dc), dtype=bool), np.zeros((2, N_DIRECTIONS)))
+    means, errors = [], []
+    for t in range(n_types):
+        mean, cov = solved(type_code == t, shop)
+        carried = cov @ flat
+        means.append(mean)
+        errors.append(np.diag(cov + carried @ shop_cov @ carried.T))
+    errors.append(np.diag(shop_cov))
+    return np.stack([*means, shop]), np.sqrt(np.stack(errors)).reshape(n_types + 1, 2, N_DIRECTIONS)
 
 
 def _moments(share: Array, inverse: list[Array], cov: Array, rest: Array) -> Array:

@@ -104,16 +104,20 @@ def charts(findings: Report, folio: Folio) -> list[str]:
     if not charts:
         return []
     signal = [(place, chart) for place, chart in charts if any(point.signal for point in chart.points)]
-    quiet = len(charts) - len(signal)
+    quiet = [chart for _, chart in charts if not any(point.signal for point in chart.points)]
+    named_quiet = ", ".join(f"{named(chart.reed_type, 30)} ({text(chart.what, 40)})" for chart in quiet[:MOST_ROWS])
+    more = f" and {len(quiet) - MOST_ROWS} more" if len(quiet) > MOST_ROWS else ""
     parts = [paragraph("A slow drift that no single batch shows can be seen over many batches.")]
     if not signal:
-        return [*parts, paragraph(f"None of {len(charts)} {'chart' if len(charts) == 1 else 'charts'} signals.")]
+        none = f"None of {len(charts)} {'chart' if len(charts) == 1 else 'charts'} signals: {named_quiet}{more}."
+        return [*parts, paragraph(none)]
     pictures = [folio.picture(shop.control_chart(chart, place, folio.looks)) for place, chart in signal[:MOST_CHARTS]]
     left = len(signal) - len(pictures)
     if left:
         pictures.append(paragraph(f"{left} more charts that signal are left out.", "quiet"))
     if quiet:
-        pictures.append(paragraph(f"{quiet} more {'chart' if quiet == 1 else 'charts'} show no signal.", "quiet"))
+        show = f"{len(quiet)} more {'chart shows' if len(quiet) == 1 else 'charts show'} no signal"
+        pictures.append(paragraph(f"{show}: {named_quiet}{more}.", "quiet"))
     return [*parts, folded(f"{len(signal)} of {len(charts)} charts signal{'' if len(signal) != 1 else 's'}", pictures)]
 
 
@@ -159,8 +163,8 @@ def movement(findings: Report) -> list[str]:
             named(kind.reed_type, 30),
             between(moves.walk_gap_cents_per_sqrt_day, ".1f"),
             between(moves.walk_crow_cents_per_sqrt_day, ".1f"),
-            number(moves.settle_age_gap_cents, "+.1f"),
-            number(moves.settle_work_gap_cents, "+.1f"),
+            between(moves.settle_age_gap_interval_cents, "+.1f") + "*" * ("age" in moves.settle_assumed),
+            between(moves.settle_work_gap_interval_cents, "+.1f") + "*" * ("work" in moves.settle_assumed),
             f"{moves.sitting_gap_cents:.1f}",
             f"{100.0 * moves.jumps_per_day:.1f}",
             f"{moves.spans:,}",
