@@ -55,9 +55,9 @@ def test_of_errors_that_are_alike_as_shown_neither_is_worse(error: float, rule: 
 
 def test_a_share_of_none_or_all_has_the_error_of_one_in_one_more() -> None:
     assert _share(0.0, FEWEST - 1) == "too few"
-    assert _share(0.97, 2000) == "97 ± <1"
-    assert _share(0.5, 25) == "50 ± 10"
-    assert (_share(0.0, 24), _share(1.0, 24)) == ("0 ± 4", "100 ± 4")  # of 25, one or all but one: sqrt(.04 .96 / 24)
+    assert _share(0.97, 9000) == "97 ± <1"
+    assert _share(0.5, 25) == "50 ± 16"  # 1.645 standard errors of 10
+    assert (_share(0.0, 24), _share(1.0, 24)) == ("0 ± 7", "100 ± 7")  # of 25, one or all but one: sqrt(.04 .96 / 24)
 
 
 def test_of_a_small_log_the_first_lines_and_the_report_know_how_far_off_the_gap_was(tmp_path: Path) -> None:

@@ -140,7 +140,7 @@ def test_a_pitch_ordered_counts_in_how_many_are_enough(demo_log: Path, tmp_path:
         off, reed = Forecast(0.1, 0.0, 1.0, 2.0, 0.5, 0.0, 0.9, 3.0, 9.0), new_reed(bench, order)
         with patch("trimfit.verbs.pick.chanter_pitch", lambda *_: (cents_from_440(472.0), 6.0)):
             said = _pitch_doubt(bench, order, reed, [off], 0.1)
-    assert said.endswith(f"and 472.0 Hz are asked for to ± 1 Hz: {first}, or leave the pitch out of the order")
+    assert said.endswith(f"and 472.0 Hz are asked for within 1 Hz: {first}, or leave the pitch out of the order")
 
 
 def test_reeds_yet_to_be_started_cost_what_new_blanks_do(shop: Path) -> None:

@@ -8,6 +8,7 @@ from typing import Annotated, Any
 import typer
 
 from trimfit.base.errors import command
+from trimfit.base.normal import Z90
 from trimfit.base.plain_words import counted, numeral, plain_name
 from trimfit.cli.context import Json, app, option, session_of
 from trimfit.cli.output.answers import answer, table
@@ -53,16 +54,16 @@ def _cents(value: float | None) -> str:
 
 
 def _share(share: float, readings: int) -> str:
-    """A share p of n readings in a hundred and its standard error, sqrt(p (1 - p) / n), `<1` where that rounds to none;
-    `too few` under FEWEST readings.
+    """A share p of n readings in a hundred and half of its 90 % interval, 1.64 sqrt(p (1 - p) / n), `<1` where that
+    rounds to none; `too few` under FEWEST readings.
 
-    Where it is none or all of them, the error is that of p = 1 / (n + 1) or n / (n + 1).
+    Where it is none or all of them, the half is that of p = 1 / (n + 1) or n / (n + 1).
     """
     if readings < FEWEST:
         return "too few"
     inside = min(max(share, 1.0 / (readings + 1)), readings / (readings + 1))
-    error = 100 * math.sqrt(inside * (1.0 - inside) / readings)
-    return f"{100 * share:.0f} ± {f'{error:.0f}' if error >= 0.5 else '<1'}"
+    half = 100 * Z90 * math.sqrt(inside * (1.0 - inside) / readings)
+    return f"{100 * share:.0f} ± {f'{half:.0f}' if half >= 0.5 else '<1'}"
 
 
 def _lines(found: dict[str, Any]) -> list[str]:
@@ -130,7 +131,7 @@ def _held_out_lines(held_out: list[dict[str, Any]]) -> list[str]:
         "",
         *prose(
             "coverage: how many in a hundred of all readings predicted fell inside the intervals so called "
-            "(±: standard error, each reading by itself)"
+            "(±: half of the 90 % interval, each reading by itself)"
         ),
     ]
     inside = [

@@ -280,8 +280,8 @@ def _run_lines(run: Rehearsal) -> list[str]:
     why = "how each may end" + (" and what is not known of the chanter" if shared else "")
     each = " in each row, their stops chosen anew for it;" if run.of_sent else ","
     legend = (
-        f"of {counted(reeds, 'reed')}{each} as it stands, good % scatters by ± {scatter[0]} and past "
-        f"% by ± {scatter[1]} (standard deviation), by {why}; hours: of work alone"
+        f"of {counted(reeds, 'reed')}{each} as it stands, good % scatters by {scatter[0]} and past "
+        f"% by {scatter[1]} (standard deviations), by {why}; hours: of work alone"
     )
     alike = [
         one.change

@@ -278,10 +278,10 @@ def _pitch_doubt(bench: Bench, order: Order, reed: Seen, run: Sequence[Forecast]
     if not (unlikely or (elsewhere and good < FEW_GOOD) or ((hardly_known or few_read) and good < LIKELY)):
         return ""
     asked = f"{order.target_pitch_hz:.1f} Hz"
-    within_hz = f"± {bench.settings.tolerance_hz:g} Hz"
+    within_hz = f"within {bench.settings.tolerance_hz:g} Hz"
     if not (elsewhere or hardly_known):
         return (
-            f"more reeds hardly help: it is not known to {within_hz} yet where these reeds meet in "
+            f"more reeds hardly help: it is not known {within_hz} yet where these reeds meet in "
             f"{short(order.chanter)}, and {asked} are asked for: finish one first, which tells more, or leave the "
             "pitch out of the order"
         )
@@ -295,7 +295,7 @@ def _pitch_doubt(bench: Bench, order: Order, reed: Seen, run: Sequence[Forecast]
             first = "have one reed read there, or " if told else "ask its owner where they do, or "
     thought = f"more reeds hardly help: in {short(order.chanter)} F and E are thought to meet at {mean_hz} Hz {ends}"
     if not elsewhere:
-        return f"{thought}, and {asked} are asked for to {within_hz}: {first}leave the pitch out of the order"
+        return f"{thought}, and {asked} are asked for {within_hz}: {first}leave the pitch out of the order"
     return f"{thought}, and the order asks for {asked}: {first}change the pitch ordered or the chanter"
 
 
