@@ -50,7 +50,7 @@ def test_readings_taken_twice_make_no_run_worse(shop: Path, name: str) -> None:
     assert run.readings_per_reed < twice.readings_per_reed <= 2.0 * run.readings_per_reed
     if name == "none":
         close = abs(twice.good - run.good) < run.good_se and abs(twice.past - run.past) < run.past_se
-        said = " ".join(Typed(shop).say("rehearse", name).split()).partition(" (standard deviation), by ")[2]
+        said = " ".join(Typed(shop).say("rehearse", name).split()).partition(" (standard deviations), by ")[2]
         assert close
         assert "every reading taken twice" in said
         assert said.endswith("from it in both by less: one run hardly shows it")
