@@ -207,7 +207,7 @@ def test_which_entry_was_the_last_is_said_where_the_words_do_not_fit_it(bench: T
     bench.say("log", "reading", "R-1", "f=781.4", "--chanter", "CH-1", "--at", "2026-03-01T10:20")
     with pytest.raises(InputError, match="'length' is no word of a reading") as caught:
         bench.say("log", "amend", "--last", "R-1", "length=0.3")
-    last = f"the last entry in time was taken: {ids(bench)[-1]}, the reading of R-1 of 2026-03-01 10:20"
+    last = f"the last entry in time is as it was: {ids(bench)[-1]}, the reading of R-1 of 2026-03-01 10:20"
     assert caught.value.also.startswith(last)
 
 
@@ -250,3 +250,11 @@ def test_taking_back_a_second_outcome_says_that_there_was_a_first(tmp_path: Path
     assert "it is at the bench again; before it had left as lost: trimfit log outcome a lost" in said
     assert "before it had left" not in bench.say("log", "outcome", "a", "lost", "--at", "2026-03-01T12:00")
     assert "before it had left" not in bench.say("log", "strike", "--last", "a")
+
+
+def test_a_reed_of_which_nothing_is_logged_is_struck_by_the_command_that_is_said(bench: Typed) -> None:
+    made = bench.json("log", "reed", "R-9", "--type", "moulded", "--batch", "B-1")["entry"]
+    assert f"is struck with trimfit log strike {made}" in bench.refused("log", "strike", "--last", "R-9")
+    bench.say("log", "strike", made)
+    with Journal(bench.log) as journal:
+        assert "R-9" not in journal.reeds()

@@ -442,7 +442,9 @@ class Journal(Store):
         if not found:
             if about is None:
                 raise InputError("nothing is logged that could be struck")
-            remedy = f"the reed itself is struck by its id, and mended with {command('log', 'reed', str(about))} …"
+            own = self.entry_of("reed", str(about))
+            struck = command("log", "strike", own.entry if own is not None else "ENTRY")
+            remedy = f"the reed itself is struck with {struck}, and mended with {command('log', 'reed', str(about))} …"
             raise InputError("nothing else is logged of it", f"reed {short(about)}", remedy)
         return str(max(found)[-1])
 

@@ -35,7 +35,7 @@ def amend_entry(
             old, before, record = amended_record(journal, meant, words)
         except InputError as error:
             if last:
-                error.also = f"the last entry in time was taken: {meant}, the {entry_in_words(journal, meant)}"
+                error.also = f"the last entry in time is as it was: {meant}, the {entry_in_words(journal, meant)}"
             raise
         kind, reed = type(record).__name__.lower(), record.reed
         if record == before:
