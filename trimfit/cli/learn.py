@@ -8,7 +8,6 @@ from typing import Annotated, Any
 import typer
 
 from trimfit.base.errors import command
-from trimfit.base.normal import Z90
 from trimfit.base.plain_words import counted, numeral, plain_name
 from trimfit.cli.context import Json, app, option, session_of
 from trimfit.cli.output.answers import answer, table
@@ -59,6 +58,8 @@ def _share(share: float, readings: int) -> str:
 
     Where it is none or all of them, the half is that of p = 1 / (n + 1) or n / (n + 1).
     """
+    from trimfit.base.normal import Z90
+
     if readings < FEWEST:
         return "too few"
     inside = min(max(share, 1.0 / (readings + 1)), readings / (readings + 1))
