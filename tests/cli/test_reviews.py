@@ -276,7 +276,7 @@ def test_a_ticket_says_of_e_and_of_f_each_where_it_was_last_read_off(tmp_path: P
         last = next(
             one.record for one in reversed(journal.of_reed("R-0338").readings) if {"e", "f"} <= set(one.record.notes_hz)
         )
-        flat = {note: hz * (1.012 if note == "e" else 0.985) for note, hz in last.notes_hz.items()}
+        flat = {note: hz * {"e": 1.012, "f": 0.985}.get(note, 1.0) for note, hz in last.notes_hz.items()}
         soon = datetime.fromisoformat(last.taken_at) + timedelta(minutes=10)  # too soon for the reed to have moved
         journal.append(replace(last, taken_at=soon.isoformat(timespec="minutes"), notes_hz=flat))
         bench = bench_on(journal)

@@ -97,10 +97,10 @@ def test_the_first_blanks_of_pick_are_those_that_allot_takes_for_an_order_alone(
         blanks = pick(session, "A")
         taken = {one.reed for one in allot(session, ("A",)).allotted}
     likely = [one for one in blanks if one.chance_good >= HARDLY]
-    assert [round(one.minutes, 1) for one in likely] == sorted(round(one.minutes, 1) for one in likely)
+    assert [round(one.minutes) for one in likely] == sorted(round(one.minutes) for one in likely)
     assert blanks[: len(likely)] == likely
     dearest = max(one.minutes for one in blanks if one.reed in taken)
-    assert all(one.minutes >= dearest - 0.05 for one in likely if one.reed not in taken)
+    assert all(round(one.minutes) >= round(dearest) for one in likely if one.reed not in taken)
 
 
 def test_what_is_spare_is_so_for_one_reed_a_place_and_the_number_to_start_is_that_of_pick_and_rehearse(
