@@ -10,7 +10,7 @@ import pytest
 from trimfit.base.units import Interval
 from trimfit.planner.aim import Aim
 from trimfit.planner.choice import Choice
-from trimfit.planner.reasons import Grounds, basis, creeps, leanings, reason, why
+from trimfit.planner.reasons import Grounds, at_odds, basis, creeps, leanings, reason, why
 from trimfit.session.evidence import RANGE_SDS
 
 AIM = Aim("Heron", 6.5, 115.0, 3.7, 8.0)
@@ -164,6 +164,30 @@ def test_of_a_settled_reed_readings_seldom_creep() -> None:
     assert share == pytest.approx(1.0 / 240.0, rel=0.15)
     called = [creeps(replace(KNOWN, gaps_cents=tuple(each), apart_cents=RANGE_SDS)) for each in gaps[:20_000].tolist()]
     assert np.mean(called) == pytest.approx(1.0 / 240.0, rel=0.4)
+
+
+@pytest.mark.parametrize(
+    ("gaps", "said"),
+    [
+        ((), False),
+        ((-30.0,), False),
+        ((-30.0, -28.0), False),
+        ((-64.0, -19.0), True),
+        ((-64.0, -19.0, -63.0), False),
+        ((-64.0, -19.0, -40.0), True),
+        ((-30.0, -28.0, -45.0), True),
+        ((-30.0, -25.0, -22.0), True),  # they creep
+    ],
+)
+def test_readings_are_at_odds_where_the_last_bears_none_before_it_out(gaps: tuple[float, ...], said: bool) -> None:
+    assert at_odds(replace(KNOWN, gaps_cents=gaps, apart_cents=5.7)) == said
+
+
+def test_two_readings_of_a_settled_reed_are_seldom_at_odds() -> None:
+    """As often as the rule states: 1 in 230."""
+    pairs = np.random.default_rng(6).standard_normal((100_000, 2)).tolist()
+    called = [at_odds(replace(KNOWN, gaps_cents=tuple(pair), apart_cents=RANGE_SDS)) for pair in pairs]
+    assert np.mean(called) == pytest.approx(1.0 / 230.0, rel=0.15)
 
 
 def test_a_reed_never_read_has_no_gap_to_speak_of() -> None:

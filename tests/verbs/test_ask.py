@@ -180,6 +180,23 @@ def test_a_reed_whose_readings_creep_one_way_is_read_again_until_they_do_not(fir
     assert "creep one way" not in long.reason, "no reed is read for ever"
 
 
+@pytest.mark.usefixtures("exact_policies")
+def test_of_two_readings_far_apart_a_third_decides_before_a_cut(first_week: Path) -> None:
+    """Was: a cut of 0.6 mm right after a reading that said that a third of it would do."""
+
+    def read(minute: int, gap: float) -> Advice:
+        with Journal(first_week) as journal:
+            journal.append(reading("1", f"2026-01-03T10:{minute}", gap))
+        return asked_then(first_week, "1")
+
+    assert read(10, -64.0).action == "trim"
+    apart = read(15, -19.0)
+    assert apart.action == "read-again"
+    assert "differ by 45 cents" in apart.why
+    assert "read once more" in apart.why
+    assert read(20, -63.5).action == "trim"
+
+
 def test_a_reed_cut_and_not_read_since_is_read_before_it_is_handed_over(first_week: Path) -> None:
     near_the_end(first_week, "1", 0.0, 0.0, 0.0, cut_last=True)
     advice = asked_then(first_week, "1")

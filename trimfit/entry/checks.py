@@ -494,13 +494,15 @@ def trim_doubts(
     cuts: int = FEW_CUTS,
     most_strokes: float = 0.0,
     advised_mm: float | None = None,
+    advised: str = "advised",
 ) -> list[Doubt]:
     """All doubts about a trim not yet logged.
 
     longest_mm: the longest cut logged so far on reeds of the type, None if there is none; cuts: how many there are.
     most_strokes: the most lip strokes logged so far in one trim of the type.
-    advised_mm: the cut that was advised, if one was: a value ten or a hundred times off it, or with its digits
-    exchanged, was meant to be it. What was advised, or less, is not asked about for its length.
+    advised_mm: the cut that was advised (or `advised`: in what other word it was given), if one was: a value ten or a
+    hundred times off it, or with its digits exchanged, was meant to be it. What was advised, or less, is not asked
+    about for its length.
     """
     length_mm = trim.length_mm or 0.0
     doubts = []
@@ -511,7 +513,7 @@ def trim_doubts(
     asked_for = advised_mm is not None and length_mm <= advised_mm + 1e-9
     long = length_mm > limit_mm + 1e-9 and not asked_for
     if long or slip_mm is not None:
-        words = f"longer than {than} ({limit_mm:.2f} mm)" if long else f"not the {advised_mm:g} mm advised"
+        words = f"longer than {than} ({limit_mm:.2f} mm)" if long else f"not the {advised_mm:g} mm {advised}"
         words = f"{length_mm:g} mm is {words}"
         if slip_mm is None and limit_mm <= length_mm / 3.0:
             # the point a place off, or hundredths for mm, which are whole; the longest so far may be outdone a little

@@ -26,8 +26,8 @@ GONE = "gone"
 """A choice's reason of a reed that left the bench, work undone."""
 NO_LENGTH_REASON = "no-length"
 """A choice's reason where, by what is logged, no length that the blade has closes the gap."""
-CREEPS = "creeps"
-"""A choice's reason where its latest readings creep one way, so that the reed is not settled yet."""
+AT_ODDS = "at-odds"
+"""A choice's reason where its latest readings creep one way, or the last is borne out by none before it."""
 NO_LENGTH = "by what is logged no length closes the gap"
 TAKE = "take F, E, both A's and the crow"
 
@@ -191,6 +191,16 @@ def creeps(grounds: Grounds) -> bool:
     """
     first, middle, last = grounds.gaps_cents[-3:] if len(grounds.gaps_cents) >= 3 else (0.0, 0.0, 0.0)
     return (middle - first) * (last - middle) > 0.0 and abs(last - first) > grounds.apart_cents
+
+
+def at_odds(grounds: Grounds) -> bool:
+    """Whether the readings of the latest sitting since the last work want another before anything is cut: they creep,
+    or the last is farther from each before it than readings err, so that one of them is wrong and none says which. Of
+    two readings of a settled reed that is 1 in 230 (their difference is over 4.03 / √2 standard deviations of it), of
+    more less."""
+    *before, last = grounds.gaps_cents or (0.0,)
+    alone = bool(before) and min(abs(last - gap) for gap in before) > grounds.apart_cents
+    return alone or creeps(grounds)
 
 
 def disagreement(grounds: Grounds, action: str) -> str:
@@ -361,7 +371,7 @@ def _read_again(choice: Choice, aim: Aim, grounds: Grounds) -> str:
         return said if grounds.impossible else f"this is predicted: {said}"
     if grounds.event and not grounds.event_read:  # whatever the reason: how it lay tells little beside what happened
         return "read it as it stands now, before anything comes off"
-    if reason == CREEPS:
+    if reason == AT_ODDS:
         return disagreement(grounds, "read-again")
     if grounds.idle_days >= 1.0 and reason in ("vague", "alone", "moved", "past?"):
         return f"it lay {_days(grounds)} and may have moved: read it first"

@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 
 from trimfit.regression.design import Coding, Rows, sort_rows
 from trimfit.regression.fitted_model import FittedModel
+from trimfit.regression.movement.process import after_event
 from trimfit.regression.outputs import CROW, E_NOTE, F_NOTE, GAP, Array, K, contrast, gap_of
 from trimfit.regression.posterior.batch import Terms, batch_sums, row_precision
 from trimfit.regression.posterior.reed import known_coding
@@ -88,7 +89,8 @@ def conditioned(model: FittedModel, rows: Rows, coding: Coding) -> Array:
 def batch_evidence(model: FittedModel, rows: Rows, types: tuple[str, ...]) -> BatchEvidence:
     """The evidence of every batch with readings. rows, types: as `design.rows_from_frame(frame, model.coding)` gives.
 
-    Readings that the fit has found wanting keep their lowered weights (by their entry). What is not known of a
+    Readings that the fit has found wanting keep their lowered weights (by their entry); those after an event that was
+    logged since the reed's first reading are left out, for they tell of the event. What is not known of a
     chanter's offset is added to the variance of the gap's start, by the share of the batch's readings taken on it.
     """
     if not len(rows):
@@ -103,6 +105,8 @@ def batch_evidence(model: FittedModel, rows: Rows, types: tuple[str, ...]) -> Ba
         low = model.low_weight.get(str(label))
         if low is not None:
             weight[i] = low[CROW], min(low[E_NOTE], low[F_NOTE])
+    new = np.r_[True, np.diff(rows.reed_code) != 0]
+    weight[after_event(rows.event & ~new, rows.reed_code)] = 0.0
     x6 = coding.regressors(rows.removed_mm, rows.lip, rows.kpa, rows.deg_c, rows.type_code)
     psi = coding.random_part(x6, rows.type_code)[:, :2]
     pick = np.kron(np.eye(2), CROW_AND_GAP)

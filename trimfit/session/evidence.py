@@ -1,10 +1,10 @@
 """What stands behind an answer: which readings a reed has, and which answers they allow.
 
-The planner weighs minutes; it may find that a reed is best handed over, or given up, on predictions alone. A
-maker hears `finished`, `past` and `no-fit` as things that were measured. So here: nothing of the kind before F and E
-were read together, none on one doubtful reading, none on a reed not read in its chanter since its last cut; no cut of
-a reed not read since an event; neither of one whose readings creep one way; and a reed that was never read is sent to
-the chanter before the planner is asked. A shop that knows type and chanter may cut by the crow.
+The planner weighs minutes; it may find that a reed is best handed over, or given up, on predictions alone. A maker
+hears `finished`, `past` and `no-fit` as things that were measured. So here: nothing of the kind before F and E were
+read together, none on one doubtful reading, none on a reed not read in its chanter since its last cut; no cut of a reed
+not read since an event; neither of one whose readings are at odds with each other; and a reed that was never read is
+sent to the chanter before the planner is asked. A shop that knows type and chanter may cut by the crow.
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ from trimfit.planner.chance_past import UNLIKELY, can_close, chance_over
 from trimfit.planner.choice import MOST_BARRED, Choice, Rules, Unconfirmed, choose
 from trimfit.planner.lip_work import may_meet
 from trimfit.planner.policy_table import MOST_READINGS
-from trimfit.planner.reasons import CREEPS, FEW_REEDS, NO_LENGTH_REASON, Grounds, Here, creeps
+from trimfit.planner.reasons import AT_ODDS, FEW_REEDS, NO_LENGTH_REASON, Grounds, Here, at_odds
 from trimfit.regression.curve import KNOTS_MM, UNIT_MM, bent_mm, slope_at
 from trimfit.regression.design import a_imbalance_cents, balance_weight
 from trimfit.regression.fitted_model import FittedModel
@@ -292,8 +292,8 @@ def decide(bench: Bench, seen: Seen, posterior: AimPosterior, aim: Aim, ground: 
         enough = MOST_READINGS if ground.length_doubted else 2
         settled = ground.since_cut >= enough and not ground.doubtful
         return as_it_stands(choice, NO_LENGTH_REASON, "no-fit" if settled else "read-again")
-    if creeps(ground) and ground.since_cut < MOST_BARRED and choice.reason != "blade":
-        return as_it_stands(choice, CREEPS)
+    if at_odds(ground) and ground.since_cut < MOST_BARRED and choice.reason != "blade":
+        return as_it_stands(choice, AT_ODDS)
     if choice.action not in FINAL:
         return choice
     if unread:

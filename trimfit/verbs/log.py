@@ -230,7 +230,7 @@ def log_trim(
         asked_mm, cuts_mm = trim.asked_mm, journal.latest_amounts("length_mm", history.reed.record.reed_type)
         if asked_mm is not None and asked_mm > max([*without_slips(cuts_mm), LONGEST_UNASKED_MM]):
             asked_mm = None
-        found = [*cut_doubts(journal, trim, history, advised_mm=asked_mm), *by_time]
+        found = [*cut_doubts(journal, trim, history, advised_mm=asked_mm, advised="asked for"), *by_time]
         _or_ask(found, sure)
         kept = keep(journal, trim, trim.reed, found)
         return dataclasses.replace(kept, note=where, read=what_was_taken(trim))
@@ -692,10 +692,16 @@ def _notes(*parts: str) -> str:
 
 
 def cut_doubts(
-    journal: Journal, trim: Trim, history: ReedHistory, *, advised_mm: float | None = None, but: str = ""
+    journal: Journal,
+    trim: Trim,
+    history: ReedHistory,
+    *,
+    advised_mm: float | None = None,
+    advised: str = "advised",
+    but: str = "",
 ) -> list[Doubt]:
-    """What is doubtful in a cut, beside the latest ones of its reed type. history: of its reed before it; advised_mm:
-    the cut that was advised or asked for, if any; but: the entry that it corrects."""
+    """What is doubtful in a cut, beside the latest ones of its reed type. history: of its reed before it; advised_mm,
+    advised: as for `entry.checks.trim_doubts`; but: the entry that it corrects."""
     from trimfit.entry.checks import trim_doubts, without_slips
 
     reed_type = history.reed.record.reed_type
@@ -709,6 +715,7 @@ def cut_doubts(
         cuts=len(cuts_mm),
         most_strokes=max(strokes, default=0.0),
         advised_mm=advised_mm,
+        advised=advised,
     )
 
 

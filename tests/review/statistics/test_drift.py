@@ -186,7 +186,7 @@ def test_settling_is_found_from_readings_with_no_work_between() -> None:
                 rows.append((f"{batch}-{reed}", batch, 0.0, 0.0, "CH", day, crow))
             rows.append((f"{batch}-{reed}", batch, 0.3, 0.0, "CH", 301.0, 285.0))
     columns = ["reed", "batch", "removed_mm", "lip_strokes", "chanter", "taken_day", "crow"]
-    frame = pd.DataFrame(rows, columns=columns)
+    frame = pd.DataFrame(rows, columns=columns).assign(events_met=0.0)
     n = len(frame)
     settled = np.column_stack([np.minimum(frame["taken_day"] - 0.4, 28.0) / 28.0, np.zeros(n)])
     still = drift.Settling(
@@ -199,6 +199,12 @@ def test_settling_is_found_from_readings_with_no_work_between() -> None:
     assert (np.sqrt(variance[:3]) < 0.5).all()
     assert np.isinf(variance[3])  # a batch that nothing tells of
     usual = replace(still, mean=np.tile([8.0, 0.0], (n, 1)))  # 8 cents in four weeks: 2 a week
+    hit = frame.assign(events_met=1.0 * (frame["taken_day"] > 7.0))  # every reed was dropped before its second day
+    after = np.where(hit["events_met"] > 0.0, crow + 30.0, crow)
+    dropped, dropped_var, _ = drift.settling_rates(hit, after, batch, 4, still, with_chanter=False)
+    # seven cents a week from the second day, of which four weeks are looked at, until the batch's fourth week
+    assert dropped[:3] == pytest.approx([0.0, 5.0, 0.0], abs=1.0)
+    assert (dropped_var[:3] > variance[:3]).all()
     less, same, norm = drift.settling_rates(frame, crow, batch, 4, usual, with_chanter=False)
     assert norm[:3] == pytest.approx([2.0, 2.0, 2.0])
     assert less + norm == pytest.approx(away)
@@ -208,6 +214,7 @@ def test_settling_is_found_from_readings_with_no_work_between() -> None:
 def test_the_variance_of_a_slope_is_that_of_the_dense_covariance_of_the_movement() -> None:
     day = np.array([0.4, 3.4, 9.4, 16.4])
     frame = pd.DataFrame({"reed": "R", "removed_mm": 0.0, "lip_strokes": 0.0, "chanter": "CH", "taken_day": day})
+    frame["events_met"] = 0.0
     settled = np.column_stack([1.0 - np.exp(-day / 12.0), 0.1 * np.arange(4.0)])
     moves = drift.Settling(
         settled, np.zeros((4, 2)), np.tile([5.0, 3.0], (4, 1)), np.full(4, 0.7), np.full(4, 0.4), np.full(4, 2.0)

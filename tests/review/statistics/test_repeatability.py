@@ -36,6 +36,7 @@ def _bench(seed: int, n_reeds: int, within: float = 1.0, sitting: float = 0.6, c
                             "chanter": "north",
                             "removed_mm": 0.3,
                             "lip_strokes": 0.0,
+                            "events_met": 0.0,
                             "pressure_kpa": 6.0 + at,
                             "temperature_c": 20.0 if reed % 2 else math.nan,
                             "taken_day": 100.0 + day + 0.01 * turn,
@@ -238,3 +239,14 @@ def test_readings_that_agree_to_the_last_digit_leave_no_error() -> None:
     (note,) = repeatability.bench_repeatability(frame)
     assert (note.output, note.within_cents.mean, note.total_cents.mean, note.left_out) == ("e", 0.0, 0.0, 0)
     assert note.readings_in_sitting == 1
+
+
+def test_readings_on_both_sides_of_an_event_are_no_repeats() -> None:
+    """Was: the 40 cents that a drop moved a reed by were its error of another day."""
+    bench = _bench(11, 60, sitting=0.6)
+    late = bench["taken_day"] > 100.9
+    moved = bench.assign(f_cents=bench["f_cents"] + 40.0 * late)
+    known = {one.output: one for one in repeatability.bench_repeatability(moved.assign(events_met=1.0 * late))}
+    still = {one.output: one for one in repeatability.bench_repeatability(bench)}
+    assert known["gap"].total_cents.mean == pytest.approx(still["gap"].total_cents.mean, rel=0.25)
+    assert repeatability.bench_repeatability(moved)[-1].total_cents.mean > 10.0

@@ -14,7 +14,7 @@ def readings(cents: list[float], **columns: object) -> pd.DataFrame:
     n = len(cents)
     frame = {
         "reed": ["R-1"] * n, "reed_type": ["moulded"] * n, "chanter": ["CH-1"] * n, "removed_mm": [0.1] * n,
-        "lip_strokes": [0.0] * n, "pressure_kpa": [6.0] * n, "temperature_c": [20.0] * n,
+        "lip_strokes": [0.0] * n, "events_met": [0.0] * n, "pressure_kpa": [6.0] * n, "temperature_c": [20.0] * n,
         "taken_day": np.arange(n) * 0.01, "crow_cents": cents,
     }  # fmt: skip
     return pd.DataFrame(frame | columns)

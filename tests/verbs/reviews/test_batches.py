@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from trimfit.base.records import Chanter, Order, Outcome, Reading, Reed, Settings
+from tests.opened import on
+from trimfit.base.records import Chanter, Event, Order, Outcome, Reading, Reed, Settings
 from trimfit.log.journal import Journal
 from trimfit.session.reading_frame import frame_of
-from trimfit.verbs.reviews.batches import _ends
+from trimfit.verbs.reviews.batches import _ends, batches
 
 TOGETHER, FLAT, SHARP = ({"f": f_hz, "e": 702.0} for f_hz in (780.0, 770.0, 790.0))
 
@@ -36,3 +37,21 @@ def test_a_reed_is_judged_in_the_chanter_of_its_own_order(tmp_path: Path) -> Non
         past, short = _ends(journal, frame_of(journal), Settings(), gap_sd=2.0)
     assert past == {("moulded", "B-1"): 1}
     assert short == {("moulded", "B-1"): 1}
+
+
+def test_what_an_event_did_to_reeds_is_no_movement_of_their_batch(tmp_path: Path) -> None:
+    """Was: a batch whose bridles were moved was called drifted, its gap rising 300 cents a week with no work done."""
+    log = tmp_path / "log"
+    with Journal(log, create=True) as journal:
+        journal.append(Chanter("B", at_hand="yes"))
+        for i in range(1, 5):
+            journal.append(Reed(f"{i}", "cane", "a"))
+            flat = {"f": 752.5, "e": 704.8, "low_a": 463.2, "high_a": 926.9}
+            less = {"f": 757.0 + i / 10, "e": 703.0, "low_a": 463.7, "high_a": 927.4}
+            journal.append(Reading(f"{i}", f"2026-11-20T10:0{i}", "B", 512.8, flat))
+            journal.append(Event(f"{i}", f"2026-11-21T09:0{i}", "bridle moved"))
+            journal.append(Reading(f"{i}", f"2026-11-21T10:0{i}", "B", 515.7, less))
+    (found,) = on(log, batches)
+    assert not found.drifted
+    assert found.settle_cents_per_week.mean == 0.0
+    assert "with no work done" not in found.why

@@ -86,9 +86,14 @@ def test_where_every_blank_has_an_order_those_count_as_stock(shop: Path) -> None
         ordered = {history.reed.record.reed for history in journal.blanks() if history.reed.record.order}
         assert ordered
         laid = {reed for reed, outcome in journal.columns("outcome", ["reed", "outcome"]) if outcome == "to-stock"}
-    stock = {name for one in on(shop, chanters) for name in one.suits}
+    found = on(shop, chanters)
+    stock = {name for one in found for name in one.suits}
     assert stock & ordered
     assert stock <= ordered | laid
+    # was: reeds of other orders stood there, as pick was said to have it
+    for one in found:
+        picked = {blank.reed for blank in on(shop, pick, one.stock_for)} if one.stock_for else laid
+        assert set(one.suits) <= picked
 
 
 def test_a_reed_once_laid_to_stock_and_handed_over_since_is_no_stock(shop: Path) -> None:

@@ -31,7 +31,8 @@ def bench_frame(
     events: Iterable[tuple[str, float]] = (),
     scale: Mapping[str, Fraction] = DEFAULT_RATIOS,
 ) -> pd.DataFrame:
-    """The columns of `estimator.ReedResponse`, with `seq`, `entry` and `g_octave_cents` where the readings have them.
+    """The columns of `estimator.ReedResponse`, with `seq`, `entry` and `g_octave_cents` where the readings have them,
+    and `events_met`: between how many of a reed's readings so far an event was logged.
 
     readings: reed, at_s (seconds since 1970), and any of seq, entry, chanter, crow_hz, `<note>_hz`, g_octave_hz,
     pressure_kpa, temperature_c, taped; those of a reed that `reeds` does not name are left out. reeds: name, type,
@@ -49,12 +50,13 @@ def bench_frame(
     met: dict[str, list[float]] = {}
     for reed, at_s in events:
         met.setdefault(reed, []).append(at_s / DAY_S)
-    names, before = readings["reed"], np.zeros((len(readings), 5))
+    names, before, events_met = readings["reed"], np.zeros((len(readings), 5)), np.zeros(len(readings))
     code = names.map({name: i for i, name in enumerate(known)}).to_numpy(dtype=np.intp)
     order = np.lexsort((day, code))
     for first, last in pairwise(edges_of(code[order]).tolist()):
         at = order[first:last]
         before[at] = before_each(day[at].tolist(), cuts.get(names[at[0]], ()), met.get(names[at[0]], ()))
+        events_met[at[1:]] = np.cumsum(before[at[1:], 4])
 
     def number(column: str) -> Any:
         if column not in readings.columns:
@@ -74,6 +76,7 @@ def bench_frame(
         "work_count": before[:, 2],
         "work_fading": before[:, 3],
         "event": before[:, 4] > 0.0,
+        "events_met": events_met,
     }
     out |= {column: number(column) for column in ("pressure_kpa", "temperature_c")}
     out |= {column: readings[column] for column in ("entry", "seq") if column in readings.columns}

@@ -278,17 +278,17 @@ def settling_rates(
     """How fast a value moves with no work done on the reeds, a week's worth by batch: how far from its type's movement,
     the variance of that, and what the movement says itself, (count,) each.
 
-    frame: one row a reading (reed, chanter, removed_mm, lip_strokes, taken_day); values (n,): what is followed, NaN
-    where not taken; batch (n,): codes; moves: over the same rows. Readings of a reed as it stands are one stretch,
-    those of one day one point of it. Each stretch gives a slope over its first four weeks (what comes later is flat and
-    would only drown it), with the variance that the movement gives such a slope: no spread is estimated here. Variance
-    is inf where nothing tells.
+    frame: one row a reading (reed, chanter, removed_mm, lip_strokes, events_met, taken_day); values (n,): what is
+    followed, NaN where not taken; batch (n,): codes; moves: over the same rows. Readings of a reed as it stands, with
+    no event logged between them, are one stretch, those of one day one point of it. Each stretch gives a slope over its
+    first four weeks (what comes later is flat and would only drown it), with the variance that the movement gives such
+    a slope: no spread is estimated here. Variance is inf where nothing tells.
     """
     import pandas as pd
 
     away, variance, norm = np.zeros(count), np.full(count, np.inf), np.zeros(count)
     keep = np.isfinite(values)
-    keys = ["reed", "removed_mm", "lip_strokes", *(["chanter"] if with_chanter else [])]
+    keys = ["reed", "removed_mm", "lip_strokes", "events_met", *(["chanter"] if with_chanter else [])]
     rows = frame.loc[keep, keys].copy()
     rows["chanter"] = rows["chanter"].fillna("") if with_chanter else ""
     day = frame.loc[keep, "taken_day"].to_numpy(dtype=float)

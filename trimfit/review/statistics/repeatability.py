@@ -228,15 +228,15 @@ def bench_repeatability(
 ) -> list[NoteRepeatability]:
     """Reading error by output, the gap last, from readings with no work done on the reed between them.
 
-    frame: the frame for the fit, one row a reading (reed, chanter, removed_mm, lip_strokes, pressure_kpa,
-    temperature_c, taken_day, `<output>_cents`). Readings of one reed as it stood, in one chanter, are one unit;
-    readings more than SETTLING_DAYS apart are not, for the reed has moved. Pressures and temperatures closer than the
-    steps are one condition; readings closer than SITTING_DAYS one sitting. Where the air's temperature was logged,
-    notes (not the crow, which is a blade's own) are first taken to 20 °C by the speed of sound. cents_per_kpa: reed
-    type to output to the pressure's slope, where it has been learned; readings are then taken to one pressure too, and
-    what another pressure adds is only what the slope does not explain. sitting_error: by output, the error that a
-    sitting's readings share, where the movement of reeds was learned: it then stands for what another sitting adds, for
-    here that would hold what the reeds themselves moved meanwhile.
+    frame: the frame for the fit, one row a reading (reed, chanter, removed_mm, lip_strokes, events_met, pressure_kpa,
+    temperature_c, taken_day, `<output>_cents`). Readings of one reed as it stood, in one chanter, with no event logged
+    between them, are one unit; readings more than SETTLING_DAYS apart are not, for the reed has moved. Pressures and
+    temperatures closer than the steps are one condition; readings closer than SITTING_DAYS one sitting. Where the air's
+    temperature was logged, notes (not the crow, which is a blade's own) are first taken to 20 °C by the speed of sound.
+    cents_per_kpa: reed type to output to the pressure's slope, where it has been learned; readings are then taken to
+    one pressure too, and what another pressure adds is only what the slope does not explain. sitting_error: by output,
+    the error that a sitting's readings share, where the movement of reeds was learned: it then stands for what another
+    sitting adds, for here that would hold what the reeds themselves moved meanwhile.
     Readings further than FAR robust standard deviations from the median of their unit are left out and counted.
     Outputs never read twice are not listed. Raises InputError when there is none at all.
     """
@@ -244,7 +244,7 @@ def bench_repeatability(
     if frame.empty:
         raise nothing
     rows = frame.reset_index(drop=True)
-    as_it_stood = [rows[name].fillna(0.0).round(6) for name in ("removed_mm", "lip_strokes")]
+    as_it_stood = [rows[name].fillna(0.0).round(6) for name in ("removed_mm", "lip_strokes", "events_met")]
     reeds = (
         rows.groupby([rows["reed"], rows["chanter"], *as_it_stood], dropna=False).ngroup().to_numpy().astype(np.int64)
     )

@@ -83,8 +83,9 @@ def chanters(session: Session, only: str | None = None, *, stock: bool = True) -
 
 
 def with_stock(bench: Bench, found: Sequence[ChanterMap]) -> list[ChanterMap]:
-    """The chanters with what `pick` says of the stock for them, in its order; of reeds hardly likely to end good,
-    nothing. Only of the first `MOST_WITH_STOCK`, and no more than `MOST_FORECASTS`: each asks after all the stock."""
+    """The chanters with what `pick` says of the stock for their first open order, or would say for one, in its order;
+    of reeds hardly likely to end good, nothing. Only of the first `MOST_WITH_STOCK`, and no more than
+    `MOST_FORECASTS`: each asks after all the stock."""
     journal = bench.journal
     orders: dict[str, Order] = {}
     known = journal.orders()
@@ -101,9 +102,8 @@ def with_stock(bench: Bench, found: Sequence[ChanterMap]) -> list[ChanterMap]:
     for chanter in first:
         order = orders.get(chanter.chanter, Order("", chanter.chanter))
         reeds = [one for one in seen.get(chanter.chanter, []) if of_weight(one.history, order)]
-        if not free and chanter.suits:  # a shop that gives every blank an order
-            suiting = journal.of_reeds(chanter.suits, until_s=bench.until_s)
-            reeds = seen_of(bench, [h for h in suiting if of_weight(h, order)], order)
+        if not free and order.order:  # a shop that gives every blank an order: those that `pick` lists beside free ones
+            reeds = seen_of(bench, stock_for(journal, order, bench.until_s), order)
         picks = [one for one in ranked(bench, order, reeds) if one.chance_good >= HARDLY]
         shown = tuple(StockReed(one.reed, one.length_mm, one.chance_good, one.cuts_known) for one in picks[:MOST_SUITS])
         suits, more = tuple(one.reed for one in shown), len(picks) - len(shown)
