@@ -234,7 +234,7 @@ def in_conflict(conflicts: Sequence[Conflict], theirs: Mapping[str, str] | None 
             )
             sentence = (
                 f"two benches have {conflict.kind} {short(conflict.key)} with different {', '.join(conflict.differs)}: "
-                f"{conflict.kept} ({ours}) counts, this one ({other}) stands aside; "
+                f"{conflict.kept} ({ours}) counts, {conflict.why[entry]}; this one ({other}) stands aside; "
                 f"if this is the right one: {command('log', 'strike', conflict.kept)}, if it is wrong: "
                 f"{command('log', 'strike', entry)}"
             )

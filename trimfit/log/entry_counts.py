@@ -58,7 +58,8 @@ class Renamed:
 class Conflict:
     """Entries of one key and different content: `kept` counts, `aside` stand aside until one is struck.
 
-    `said`: by entry, what it says of the columns in which they differ.
+    `said`: by entry, what it says of the columns in which they differ. `why`: by entry that stands aside, the rule by
+    which `kept` counts before it, as `for it has an order`.
     """
 
     kind: str
@@ -67,3 +68,4 @@ class Conflict:
     aside: tuple[str, ...]
     differs: tuple[str, ...]
     said: Mapping[str, str] = field(default_factory=dict)
+    why: Mapping[str, str] = field(default_factory=dict)

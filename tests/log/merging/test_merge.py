@@ -167,10 +167,23 @@ def test_a_stray_reed_does_not_stand_in_for_one_with_an_order(tmp_path: Path) ->
                 assert journal.of_reed("R-32").reed.record.order == "O-1"
                 (conflict,) = journal.conflicts()
                 (mark,) = entry_marks.in_conflict([conflict], {conflict.aside[0]: "stray"})
-                assert f"({conflict.said[conflict.kept]}) counts" in mark.sentence
+                assert f"({conflict.said[conflict.kept]}) counts, for it has an order;" in mark.sentence
                 assert f"batch S-{i}" in mark.sentence
                 assert "from stray) stands aside" in mark.sentence
                 assert f"trimfit log strike {conflict.kept}" in mark.sentence
+
+
+@pytest.mark.parametrize(
+    ("blade_mm", "rule"), [(None, "for both say as much and its id comes first"), (20.0, "for it has fewer blanks")]
+)
+def test_the_rule_by_which_an_entry_counts_is_said(tmp_path: Path, blade_mm: float | None, rule: str) -> None:
+    mine = bench(tmp_path / "mine", Reed("R-1", "moulded", "B-1", blade_mm=blade_mm))
+    merged(mine, bench(tmp_path / "theirs", Reed("R-1", "moulded", "B-2")))
+    with Journal(mine) as journal:
+        (conflict,) = journal.conflicts()
+        (mark,) = entry_marks.in_conflict([conflict])
+    assert f"counts, {rule}; this one" in mark.sentence
+    assert rule != "for it has fewer blanks" or "B-1" in conflict.said[conflict.kept]
 
 
 def test_a_strike_at_one_bench_holds_at_all(benches: list[Path], tmp_path: Path) -> None:

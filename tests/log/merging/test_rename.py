@@ -402,6 +402,15 @@ def test_a_struck_entry_of_the_new_name_does_not_come_back(benches: tuple[Path, 
     assert crows(second, "R-7b") == [545.0]
 
 
+def test_a_reed_in_conflict_is_not_said_to_be_one_reed(benches: tuple[Path, Path], tmp_path: Path) -> None:
+    """Of another type or batch, it is in conflict; both logs have different things of it."""
+    one = bench(tmp_path / "one", Reed("R-7", "moulded", "B-1"), Reading("R-7", "2026-03-01", crow_hz=531.0))
+    two = bench(tmp_path / "two", Reed("R-7", "moulded", "B-2"), Reading("R-7", "2026-03-02", crow_hz=541.0))
+    for counts in (merged(one, two), merged(*benches)):
+        assert [conflict.key for conflict in counts.conflicts if conflict.kind == "reed"] == ["R-7"]
+        assert counts.joined == ()
+
+
 def test_conflicts_of_reeds_name_the_way_out(benches: tuple[Path, Path]) -> None:
     first, second = benches
     conflicts = merged(first, second).conflicts

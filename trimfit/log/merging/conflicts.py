@@ -82,4 +82,12 @@ def _conflict(connection: sqlite3.Connection, kind: Kind, key: Sequence[Any]) ->
         for row in rows
     }
     aside = tuple(row[0] for row in rows[1:])
-    return Conflict(kind.name, key_words(kind, rows[0][1:]), rows[0][0], aside, differs, said)
+    why = {row[0]: _why(_rank(kind, rows[0]), _rank(kind, row)) for row in rows[1:]}
+    return Conflict(kind.name, key_words(kind, rows[0][1:]), rows[0][0], aside, differs, said, why)
+
+
+def _why(kept: tuple[bool, int, str], aside: tuple[bool, int, str]) -> str:
+    """The rule by which an entry counts before another, of their ranks."""
+    if kept[0] != aside[0]:
+        return "for it has an order"
+    return "for it has fewer blanks" if kept[1] != aside[1] else "for both say as much and its id comes first"

@@ -217,8 +217,9 @@ def _parting(mine: sqlite3.Connection, theirs: sqlite3.Connection, entry: str, t
 def joined(
     connection: sqlite3.Connection, source: sqlite3.Connection, reeds: Iterable[str], before: int
 ) -> tuple[str, ...]:
-    """Those reeds that both logs of a merge have an entry of, one and the same, and nothing else of in common, though
-    each has readings or work of it: they may be two. before: the number of this log's last entry before the merge."""
+    """Those reeds that both logs of a merge have one entry of, the same, and nothing else of in common, though each has
+    readings or work of it: they may be two. Reeds in conflict are none of them. before: the number of this log's last
+    entry before the merge."""
     found = []
     for reed in reeds:
         own = [
@@ -228,8 +229,9 @@ def joined(
                 f"SELECT entry FROM {kind.table} WHERE reed = ? AND seq <= ?", (reed, before)
             )
         ]
-        alike = [entry for _, entry, _ in _reeds_named(connection, reed) if holds(source, KINDS["reed"], entry)]
-        if own and len(alike) == 1 and not any(holds(source, kind, entry) for kind, entry in own):
+        reeds_here = [entry for _, entry, _ in _reeds_named(connection, reed)]
+        alike = len(reeds_here) == 1 and holds(source, KINDS["reed"], reeds_here[0])
+        if own and alike and not any(holds(source, kind, entry) for kind, entry in own):
             found.append(reed)
     return tuple(found)
 
