@@ -165,7 +165,9 @@ def _imported(taken: Taken, folder: Path) -> list[str]:
 def export(
     context: typer.Context,
     folder: Annotated[Path, argument("The folder to write; made if need be.", "FOLDER")],
-    force: Annotated[bool, option("--force", "Write over files that no export wrote.")] = False,
+    force: Annotated[
+        bool, option("--force", "Write over files that no export wrote, or edited ones that were not imported.")
+    ] = False,
     as_json: Json = False,
 ) -> None:
     """Write the whole log as a folder of CSV files. Struck entries, settings and marks kept at entry are included.

@@ -103,7 +103,8 @@ def back_up(log: Path, target: Path) -> Taken:
 
 
 def export_folder(log: Path, folder: Path, progress: Progress | None = None, *, force: bool = False) -> Taken:
-    """Write the whole log into a CSV folder. `force`: also over files that no export wrote."""
+    """Write the whole log into a CSV folder. `force`: also over files that no export wrote or that were
+    edited since and not imported."""
     from trimfit.log.journal import Journal
     from trimfit.log.sheets.folder_export import export_folder
 

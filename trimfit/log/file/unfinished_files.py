@@ -57,7 +57,7 @@ def filled_whole(folder: Path) -> Iterator[Path]:
         folder.mkdir(parents=True, exist_ok=True)
         with draft_beside(folder / "export") as draft:
             yield draft
-            for path in draft.iterdir():
+            for path in sorted(draft.iterdir()):
                 path.replace(folder / path.name)
     except BaseException as error:
         if made:

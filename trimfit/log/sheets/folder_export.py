@@ -6,11 +6,11 @@ import contextlib
 import filecmp
 import functools
 import os
-from collections.abc import Callable, Generator, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Generator, Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
-from trimfit.base.errors import InputError, unwritable
+from trimfit.base.errors import InputError
 from trimfit.base.progress import Progress
 from trimfit.log.column_values import guard, number_text
 from trimfit.log.entry_counts import Counts
@@ -20,6 +20,7 @@ from trimfit.log.instants import MADE_AT
 from trimfit.log.journal import Journal
 from trimfit.log.queries import LIVE, quoted
 from trimfit.log.sheets.extra_files import EXTRA, WIDE_HEADS
+from trimfit.log.sheets.written_files import note_written, refuse_to_lose
 
 Rows = Generator[Sequence[Any], None, None]
 _NEEDS_QUOTES = frozenset(',"\r\n')
@@ -106,8 +107,8 @@ def _marks(journal: Journal) -> Rows:
 def export_folder(journal: Journal, folder: Path, progress: Progress | None = None, *, force: bool = False) -> Counts:
     """Write the whole log into a folder, made if need be: every file, or nothing where one cannot be written.
 
-    Counts rows of files that differ from what lay there as new, of files that were the same as known. A file of the
-    same name that no export wrote is left alone (InputError) unless `force`.
+    Counts rows of files that differ from what lay there as new, of files that were the same as known. A file that
+    no export wrote, or that was edited since and not imported, is left alone (InputError) unless `force`.
     """
     folder = Path(folder)
     if folder.exists() and not folder.is_dir():
@@ -118,8 +119,6 @@ def export_folder(journal: Journal, folder: Path, progress: Progress | None = No
     files["struck.csv"] = ((*EXTRA["struck.csv"], *WIDE_HEADS.values()), lambda: _struck(journal))
     files["conflicts.csv"] = ((*EXTRA["conflicts.csv"], *WIDE_HEADS.values()), lambda: _conflicts(journal))
     files["marks.csv"] = (EXTRA["marks.csv"], lambda: _marks(journal))
-    if not force:
-        _refuse_foreign(folder, {file: heads for file, (heads, _) in files.items()})
     with filled_whole(folder) as draft, journal.still():
         counts = {file: _write(draft / file, heads, rows(), progress) for file, (heads, rows) in files.items()}
         # The zone that the log was given when it was made is nobody's entry, and is not counted.
@@ -130,6 +129,10 @@ def export_folder(journal: Journal, folder: Path, progress: Progress | None = No
         for file, count in counts.items():
             same = (folder / file).exists() and filecmp.cmp(draft / file, folder / file, shallow=False)
             tally[file] = (0, count) if same else (count, 0)
+        # Last of all, for somebody may edit a file while this goes on.
+        if not force:
+            refuse_to_lose(folder, draft, files, journal)
+        note_written(folder, draft, files)
     return Counts.of(tally)
 
 
@@ -151,27 +154,3 @@ def _write(path: Path, heads: Sequence[str], rows: Rows, progress: Progress | No
         file.flush()
         os.fsync(file.fileno())
     return count
-
-
-def _ever(heads: Sequence[str]) -> list[list[str]]:
-    """The heads that exports write, and wrote before working crows had types, chanters kinds and reeds weights."""
-    later = (), ("working_crow_type",), ("working_crow_type", "kind", "at_hand", "weight")
-    return [[head for head in heads if head not in names] for names in later]
-
-
-def _refuse_foreign(folder: Path, heads: Mapping[str, Sequence[str]]) -> None:
-    """A shop's own spreadsheet of the name of a file that no export wrote is not written over. heads: by file."""
-    for file, names in heads.items():
-        # The files that only an export writes grow with every column of the log: their first columns tell.
-        lines = [",".join(EXTRA[file])] if file in EXTRA else [",".join(known) + "\n" for known in _ever(names)]
-        begins = tuple(line.encode() for line in lines)
-        path = folder / file
-        try:
-            with path.open("rb") as there:
-                if there.read(max(map(len, begins))).startswith(begins):
-                    continue
-        except (FileNotFoundError, NotADirectoryError):
-            continue
-        except OSError as error:
-            raise unwritable(folder, error) from error
-        raise InputError("no export wrote this file", str(path), "export into another folder, or say --force")

@@ -29,6 +29,7 @@ from trimfit.log.sheets.csv_rows import Faults, RowReader, Sheet, column_of, hea
 from trimfit.log.sheets.extra_files import FILES, entries_again, take_marks, take_wide
 from trimfit.log.sheets.folder_export import csv_lines
 from trimfit.log.sheets.import_state import Intake
+from trimfit.log.sheets.written_files import digests, note_taken_in
 
 CHUNK = 5000
 MOST_SOUGHT = 50
@@ -46,6 +47,7 @@ def import_folder(journal: Journal, folder: Path, progress: Progress | None = No
     how many. Raises InputError with every fault of every file; then nothing was changed.
     """
     paths = files_of(Path(folder))
+    taken = digests(Path(folder), paths)
     with journal.writing() as connection:
         last = journal.last_seq()
         state = Intake(journal, connection, progress, before=last, seq=last, files=frozenset(paths))
@@ -86,6 +88,7 @@ def import_folder(journal: Journal, folder: Path, progress: Progress | None = No
         if state.unsettled:
             journal.settle_conflicts()
         changed = settings.apart(journal.settings(), before) if last else ()
+    note_taken_in(Path(folder), taken, journal)
     return Counts.of(
         {file: (new, known) for file, (new, known) in state.tally.items()},
         renamed=tuple(
