@@ -10,9 +10,9 @@ import pytest
 from tests.cli.typed_words import run
 from tests.opened import meeting_log, small_shop
 from trimfit.base.records import Reading
-from trimfit.cli.learn import FEWEST, _share
+from trimfit.cli.learn import _share
 from trimfit.log.journal import Journal
-from trimfit.review.results import held_out_words
+from trimfit.review.results import FEW_HELD_OUT, held_out_words
 from trimfit.verbs.reviews.report import _validation
 
 RULE = "the simple rule, the last reading plus the type's average slope"
@@ -26,7 +26,7 @@ def test_the_simple_rule_stands_beside_the_error_also_where_it_is_better(error: 
     first, second = held_out_words(721, error, rule, 700)
     assert first == (
         f"A gap read again was predicted to {error:.1f} cents, its batch left out of the coefficients (root mean "
-        "square of 721 readings, slips apart)."
+        "square of 721 readings; those that a rule missed wildly are left out)."
     )
     assert second.startswith(f"That is {said} the simple rule")
     assert "Few" not in second
@@ -54,7 +54,7 @@ def test_of_errors_that_are_alike_as_shown_neither_is_worse(error: float, rule: 
 
 
 def test_a_share_of_none_or_all_has_the_error_of_one_in_one_more() -> None:
-    assert _share(0.0, FEWEST - 1) == "too few"
+    assert _share(0.0, FEW_HELD_OUT - 1) == "too few"
     assert _share(0.97, 9000) == "97 ± <1"
     assert _share(0.5, 25) == "50 ± 16"  # 1.645 standard errors of 10
     assert (_share(0.0, 24), _share(1.0, 24)) == ("0 ± 7", "100 ± 7")  # of 25, one or all but one: sqrt(.04 .96 / 24)

@@ -471,6 +471,10 @@ def test_a_reed_handed_over_unread_or_off_is_asked_about() -> None:
     assert doubt.kind == "good-off"
     even = reading(sounding({**STANDING, "e": STANDING["f"] + 2.0}))
     assert outcome_doubts(good, story(even), SHOP) == []
+    even_pitch = sum(hz / ratio for hz, ratio in ((even.notes_hz["f"], 5 / 3), (even.notes_hz["e"], 3 / 2))) / 2
+    for off_hz, said in ((0.0, []), (3.0, []), (7.0, ["good-off"])):
+        order = Order("O-1", "Heron", target_pitch_hz=round(even_pitch + off_hz, 1))
+        assert [one.kind for one in outcome_doubts(good, replace(story(even), order=order), SHOP)] == said
     (doubt,) = outcome_doubts(good, story(even, trims=(Trim("R-1", "2026-03-31T10:30", 0.2),)), SHOP)
     assert "0.20 mm came off R-1 since" in doubt.sentence
     assert outcome_doubts(Outcome("R-1", "2026-03-31T11:00", "lost"), story(), SHOP) == []

@@ -388,7 +388,7 @@ def test_a_rehearsal_says_how_many_to_send_and_how_each_is_worked(by_letter: Pat
     assert (pitched.send_reeds, pitched.to_start, pitched.chance_enough, pitched.expected_within) == (None,) * 4
     said = " ".join(Typed(by_letter).say("rehearse", "at a pitch").split())
     assert "of 1 sent: good " in said
-    assert "more reeds hardly help: in Far F and E are thought to meet at " in said
+    assert "more reeds hardly help: in Far a usual reed is predicted to meet at " in said
     assert "the order asks for 474.0 Hz: ask its owner where they do, or change the pitch ordered" in said
     assert "start" not in said.partition("what if")[0].partition("of 1 sent")[2]
     again, stock = on(by_letter, rehearse_order, "second letter"), on(by_letter, picked, "second letter")

@@ -13,8 +13,6 @@ from trimfit.cli.context import Json, app, option, session_of
 from trimfit.cli.output.answers import answer, table
 from trimfit.cli.output.screen import prose
 
-FEWEST = 20
-"""Held-out readings under which no share is shown."""
 MOST_APART = 3
 """Readings before, from which on all are counted together."""
 SHOWN = ("gap", "crow", "e", "f", "high_a")
@@ -54,13 +52,14 @@ def _cents(value: float | None) -> str:
 
 def _share(share: float, readings: int) -> str:
     """A share p of n readings in a hundred and half of its 90 % interval, 1.64 sqrt(p (1 - p) / n), `<1` where that
-    rounds to none; `too few` under FEWEST readings.
+    rounds to none; `too few` under FEW_HELD_OUT readings.
 
     Where it is none or all of them, the half is that of p = 1 / (n + 1) or n / (n + 1).
     """
     from trimfit.base.normal import Z90
+    from trimfit.review.results import FEW_HELD_OUT
 
-    if readings < FEWEST:
+    if readings < FEW_HELD_OUT:
         return "too few"
     inside = min(max(share, 1.0 / (readings + 1)), readings / (readings + 1))
     half = 100 * Z90 * math.sqrt(inside * (1.0 - inside) / readings)

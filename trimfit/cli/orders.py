@@ -237,7 +237,7 @@ def _run_lines(run: Rehearsal) -> list[str]:
     of_two = 0 < (run.in_hand or run.free_blanks) < run.draws
     lines.append(f"{name}: {run.on}, {run.draws} in all" if of_two else f"{name}: {run.on}")
     already = (
-        f" ({share_words(run.past_already, run.past_se)} are past before any cut)"
+        f" ({share_words(run.past_already, run.past_se)} thought past now, before any cut)"
         if run.past_already > 0.5 * run.past
         else ""
     )

@@ -68,6 +68,8 @@ FEWEST_GAUGED, LEAST_RANGE_MM = 3, 1.0
 YEARS_BACK, YEARS_AHEAD = {"made_on": 20.0, "due_on": 2.0}, 10.0
 # Times the tolerance that a reed's last gap may be while it is handed over unasked: a reading errs too.
 GOOD_TOLERANCES = 2.0
+# The same of the pitch where one is ordered: the air of the day and how hard it was blown move it too.
+GOOD_PITCH_TOLERANCES = 4.0
 
 
 def reading_doubts(
@@ -327,7 +329,8 @@ def _gap_wide(reading: Reading, scale: Mapping[str, Fraction]) -> Doubt | None:
 
 
 def outcome_doubts(outcome: Outcome, history: ReedHistory, settings: Settings) -> list[Doubt]:
-    """All doubts about an outcome not yet logged: a reed handed over that was never read, was cut since, or is off."""
+    """All doubts about an outcome not yet logged: a reed handed over that was never read, was cut since, is off, or far
+    from the pitch ordered."""
     if outcome.outcome != "good":
         return []
     scale = scale_of(settings)
@@ -346,12 +349,16 @@ def outcome_doubts(outcome: Outcome, history: ReedHistory, settings: Settings) -
         order = history.order
         if order is not None and one.record.chanter not in (None, order.chanter):
             return []  # the gap that is good here depends on both chanters: the advice knows it
-        gap_hz = found[0] - found[1]
-        if abs(gap_hz) <= GOOD_TOLERANCES * settings.tolerance_hz:
-            return []
-        side = "over" if gap_hz > 0 else "under"
-        sentence = f"{reed} was last read with F {abs(gap_hz):.1f} Hz {side} E as low A; is it good?"
-        return [Doubt("good-off", "outcome", sentence)]
+        gap_hz, pitch_hz = found[0] - found[1], sum(found) / 2.0
+        if abs(gap_hz) > GOOD_TOLERANCES * settings.tolerance_hz:
+            side = "over" if gap_hz > 0 else "under"
+            sentence = f"{reed} was last read with F {abs(gap_hz):.1f} Hz {side} E as low A; is it good?"
+            return [Doubt("good-off", "outcome", sentence)]
+        ordered_hz = order.target_pitch_hz if order is not None else None
+        if ordered_hz and abs(pitch_hz - ordered_hz) > GOOD_PITCH_TOLERANCES * settings.tolerance_hz:
+            sentence = f"{reed} was last read at {pitch_hz:.1f} Hz, and {ordered_hz:.1f} Hz are ordered; is it good?"
+            return [Doubt("good-off", "outcome", sentence)]
+        return []
     untaped = " untaped" if any({"f", "e"} <= one.record.notes_hz.keys() for one in history.readings) else ""
     return [Doubt("good-unread", "outcome", f"{reed} was never read with F and E{untaped}; is it good?")]
 

@@ -196,8 +196,8 @@ def creeps(grounds: Grounds) -> bool:
 def at_odds(grounds: Grounds) -> bool:
     """Whether the readings of the latest sitting since the last work want another before anything is cut: they creep,
     or the last is farther from each before it than readings err, so that one of them is wrong and none says which. Of
-    two readings of a settled reed that is 1 in 230 (their difference is over 4.03 / √2 standard deviations of it), of
-    more less."""
+    two readings of a settled reed that is 1 in 230 (their difference is over 4.03 / √2 standard deviations of it), and
+    of more of them less."""
     *before, last = grounds.gaps_cents or (0.0,)
     alone = bool(before) and min(abs(last - gap) for gap in before) > grounds.apart_cents
     return alone or creeps(grounds)

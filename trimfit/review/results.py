@@ -594,7 +594,7 @@ def held_out_words(
     error, rule = ("" if rms is None else _tenths(rms) for rms in (error_cents, rule_error_cents))
     missed = (
         f"A gap read again was predicted to {error} cents, its batch left out of the coefficients (root mean "
-        f"square of {of}, slips apart)."
+        f"square of {of}; those that a rule missed wildly are left out)."
     )
     if rule_error_cents is None:
         return [missed + few]

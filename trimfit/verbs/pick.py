@@ -293,7 +293,8 @@ def _pitch_doubt(bench: Bench, order: Order, reed: Seen, run: Sequence[Forecast]
         if bench.at_hand.worked_in(order.chanter) is not None:
             told = chanter is not None and chanter.meeting_pitch_hz is not None
             first = "have one reed read there, or " if told else "ask its owner where they do, or "
-    thought = f"more reeds hardly help: in {short(order.chanter)} F and E are thought to meet at {mean_hz} Hz {ends}"
+    there = f"in {short(order.chanter)} a usual reed is predicted to meet"
+    thought = f"more reeds hardly help: {there} at {mean_hz} Hz {ends}"
     if not elsewhere:
         return f"{thought}, and {asked} are asked for {within_hz}: {first}leave the pitch out of the order"
     return f"{thought}, and the order asks for {asked}: {first}change the pitch ordered or the chanter"

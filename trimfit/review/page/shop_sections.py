@@ -364,6 +364,7 @@ def _predicted(findings: Report, folio: Folio) -> list[str]:
     rows = []
     for row in sorted(listed, key=lambda r: (r.reed_type, r.output))[:MOST_ROWS]:
         held = "; ".join(f"{stated:g} % → {found_pct:.0f} %" for stated, found_pct in row.coverage)
+        held = held if row.predicted_readings >= FEW_HELD_OUT else "too few"
         errors = (row.error_cents, row.type_average_error_cents, row.last_slope_error_cents)
         rows.append(
             (
