@@ -65,6 +65,41 @@ def test_rules_find_slips_and_only_those(log: Path) -> None:
     assert sorted(kinds(log)) == sorted((mark.reed, mark.kind) for mark in marks)
 
 
+def test_rules_find_what_log_reading_asks_about(log: Path) -> None:
+    """F and E swapped or too far apart, and what was typed twice: as sure as where they are typed one by one."""
+    swapped, wide, right = {"f": 703.0, "e": 775.0}, {"f": 860.0, "e": 703.0}, {"f": 775.0, "e": 703.0}
+    first, again, third, cut, cut_again = "09:00", "09:00:40", "09:01:40", "09:02", "09:02:30"
+    day = "2026-03-02T"
+    with Journal(log) as journal:
+        seen = journal.last_seq()
+        journal.append(Reading("R-0", f"{day}{first}", "CH-1", notes_hz=swapped))
+        journal.append(Reading("R-1", f"{day}{first}", "CH-1", notes_hz=wide))
+        journal.append(Reading("R-2", f"{day}{first}", "CH-1", notes_hz=wide, taped=("f",)))
+        for time in (third, first, again):  # the order in which they stand in the file is not theirs in time
+            journal.append(Reading("R-3", f"{day}{time}", "CH-1", notes_hz=right))
+        for time in (cut_again, cut):
+            journal.append(Trim("R-3", f"{day}{time}", length_mm=0.15))
+        journal.append(Reading("R-4", f"{day}{first}", "CH-1", notes_hz=right))
+        journal.append(Trim("R-4", f"{day}09:00:20", length_mm=0.15))  # between the two
+        journal.append(Reading("R-4", f"{day}{again}", "CH-1", notes_hz=right))
+        journal.append(Reading("R-5", f"{day}{first}", "CH-1", notes_hz=right))
+        journal.append(Reading("R-5", f"{day}{again}", "CH-1", notes_hz={**right, "e": 703.1}))
+        marks = entry_marks.rule_marks(journal, after_seq=seen)
+        twice = {mark.entry for mark in marks if mark.kind == "twice"}
+        assert twice == {
+            one.entry
+            for one in (*journal.of_reed("R-3").readings, *journal.of_reed("R-3").trims)
+            if getattr(one.record, "taken_at", None) == day + again
+            or getattr(one.record, "done_at", None) == day + cut_again
+        }
+        assert sorted((mark.reed, mark.kind) for mark in marks) == [
+            ("R-0", "swapped"), ("R-1", "gap-wide"), ("R-3", "twice"), ("R-3", "twice")
+        ]  # fmt: skip
+        for entry in twice:
+            journal.strike(entry, "typed twice")
+    assert sorted(kinds(log)) == [("R-0", "swapped"), ("R-1", "gap-wide")]
+
+
 def test_long_first_cuts_that_are_the_habit_are_no_slips() -> None:
     lengths = [1.5, 0.15, 0.15, 0.15, 0.15] * 6
     assert max(lengths) <= slip_bound(lengths)[0]

@@ -29,7 +29,7 @@ from trimfit.entry.typing_slips import (
     since_event,
     slip_doubts,
 )
-from trimfit.log.entry_kinds import kind_of_record
+from trimfit.log.entry_kinds import Kind, kind_of_record
 from trimfit.log.settings import scale_of
 
 if TYPE_CHECKING:
@@ -219,10 +219,13 @@ def _typed_twice(record: Reading | Trim, history: ReedHistory, zone: str) -> Dou
     after_s = at_s(record.taken_at if isinstance(record, Reading) else record.done_at, zone) - last.at_s
     if not 0.0 < after_s < TWICE_S:
         return None
-    what, column = ("reading", "taken_at") if isinstance(record, Reading) else ("trim", "done_at")
+    return twice_doubt(kind_of_record(record), after_s)
+
+
+def twice_doubt(kind: Kind, after_s: float) -> Doubt:
+    """The doubt about an entry that says what the one before it says, so many seconds after that."""
     when = "just before" if after_s < 2.0 else f"{after_s:.0f} seconds before"
-    sentence = f"The same {what} was logged {when}; was it typed twice?"
-    return Doubt("twice", column, sentence)
+    return Doubt("twice", kind.time or "", f"The same {kind.name} was logged {when}; was it typed twice?")
 
 
 def _same_values(one: Reading | Trim, other: object) -> bool:
@@ -312,14 +315,16 @@ def humidity_doubt(humidity_pct: float | None) -> Doubt | None:
 
 
 def _gap_wide(reading: Reading, scale: Mapping[str, Fraction]) -> Doubt | None:
-    """F and E further apart than any reed of a chanter: E sounds over F where the two were swapped."""
-    found = _f_and_e_hz(reading, scale)
-    if found is None:
+    if _f_and_e_hz(reading, scale) is None:
         return None
-    apart = 1200.0 * math.log2(found[0] / found[1])
+    return gap_wide(reading.notes_hz["f"], reading.notes_hz["e"], scale)
+
+
+def gap_wide(f_typed: float, e_typed: float, scale: Mapping[str, Fraction]) -> Doubt | None:
+    """F and E, sounding hertz, further apart than any reed of a chanter: E sounds over F where they were swapped."""
+    apart = 1200.0 * math.log2((f_typed / float(scale["f"])) / (e_typed / float(scale["e"])))
     if abs(apart) <= GAP_WIDE_CENTS:
         return None
-    f_typed, e_typed = reading.notes_hz["f"], reading.notes_hz["e"]
     exchanged = 1200.0 * math.log2((e_typed / float(scale["f"])) / (f_typed / float(scale["e"])))
     if e_typed >= f_typed and abs(exchanged) <= GAP_WIDE_CENTS:
         sentence = f"E sounds over F: the two look swapped; did you mean F {e_typed:.1f} and E {f_typed:.1f}?"

@@ -19,14 +19,17 @@ from trimfit.base.records import Trim
 from trimfit.base.time_zones import machine_zone
 from trimfit.entry.checks import (
     FEWEST_TRIMS,
+    TWICE_S,
     after_leaving_doubt,
     ahead_doubt,
     before_made_doubt,
     day_doubt,
+    gap_wide,
     humidity_doubt,
     long_trim,
     many_strokes,
     slip_bound,
+    twice_doubt,
     unbalanced,
 )
 from trimfit.entry.similar_names import twins
@@ -81,28 +84,67 @@ def rule_marks(journal: Journal, *, after_seq: int = 0) -> list[Mark]:
     """What the rules find doubtful among the entries after `after_seq`, in the order they came."""
     settings, scale = journal.settings(), journal.scale()
     marks: list[Mark] = []
-    names = ["entry", "reed", "low_a_hz", "high_a_hz", "pressure_kpa", "taped", "crow_hz", "humidity_pct"]
+    names = [
+        "entry",
+        "reed",
+        "low_a_hz",
+        "high_a_hz",
+        "pressure_kpa",
+        "taped",
+        "crow_hz",
+        "humidity_pct",
+        "f_hz",
+        "e_hz",
+    ]
     rows = journal.columns("reading", names, after_seq=after_seq)
     # What is usual is asked of the whole log, not only of what is new.
     every = rows if not after_seq or not rows else journal.columns("reading", names)
     crows = [row[6] for row in every if row[6] is not None]
     usual_crow = median(crows) if len(crows) >= FEWEST_TRIMS else None
-    for entry, reed, low_a, high_a, pressure_kpa, taped, crow, humidity_pct in rows:
+    for entry, reed, low_a, high_a, pressure_kpa, taped, crow, humidity_pct, f_hz, e_hz in rows:
         if low_a is not None and high_a is not None and not (taped and {"low_a", "high_a"} & {*taped.split()}):
             over_hz = unbalanced(low_a, high_a, pressure_kpa, settings, scale)
             if over_hz is not None:
                 side = "over" if over_hz > 0 else "under"
                 sentence = f"high A {abs(over_hz):.1f} Hz {side} low A, as low A"
                 marks.append(Mark(entry, reed, "a-unbalanced", sentence))
+        if f_hz is not None and e_hz is not None and not (taped and {"f", "e"} & {*taped.split()}):
+            if wide := gap_wide(f_hz, e_hz, scale):
+                marks.append(Mark(entry, reed, wide.kind, wide.sentence))
         if crow is not None and usual_crow is not None and not CROW_OCTAVE[0] < crow / usual_crow < CROW_OCTAVE[1]:
             sentence = f"a crow of {crow:.5g} Hz, where {usual_crow:.4g} Hz is usual; is it an octave off?"
             marks.append(Mark(entry, reed, "crow-octave", sentence))
         if dry := humidity_doubt(humidity_pct):
             marks.append(Mark(entry, reed, dry.kind, dry.sentence))
+    marks += _typed_twice(journal, after_seq)
     marks += _long_trims(journal, after_seq)
     marks += _in_no_chanter(journal, after_seq)
     marks += _of_no_such_reed(journal, after_seq)
     return [*marks, *_names_twice(journal, after_seq), *_of_times(journal, settings, after_seq)]
+
+
+def _typed_twice(journal: Journal, after_seq: int) -> Iterator[Mark]:
+    """Readings and trims that say what the reed's entry before them says, within a minute of it."""
+    for name, same in (("reading", None), ("trim", ("length_mm", "lip_strokes"))):
+        kind = KINDS[name]
+        columns = same or [one for one in kind.names if one not in ("reed", kind.time, "remark")]
+        alike = " AND ".join(f'again."{one}" IS first."{one}"' for one in columns)
+        between = "".join(
+            f" AND NOT EXISTS (SELECT 1 FROM {KINDS[other].table} WHERE reed = again.reed AND at_s BETWEEN first.at_s "
+            f"AND again.at_s AND (at_s, seq) > (first.at_s, first.seq) AND (at_s, seq) < (again.at_s, again.seq) "
+            f"AND {LIVE})"
+            for other in ("reading", "trim", "event")
+        )
+        query = (
+            f"SELECT again.entry, again.reed, again.at_s - first.at_s FROM (SELECT * FROM {kind.table} "
+            f"WHERE seq > ? AND {LIVE}) AS again JOIN (SELECT * FROM {kind.table} WHERE {LIVE}) AS first "
+            f"ON first.reed = again.reed AND first.at_s > again.at_s - ? AND first.at_s < again.at_s AND {alike}"
+            f"{between} ORDER BY again.seq"
+        )
+        with journal.reading() as connection:
+            for entry, reed, after_s in connection.execute(query, (after_seq, TWICE_S)):
+                doubt = twice_doubt(kind, after_s)
+                yield Mark(entry, reed, doubt.kind, doubt.sentence)
 
 
 def _in_no_chanter(journal: Journal, after_seq: int) -> Iterator[Mark]:
