@@ -42,6 +42,9 @@ def test_a_batch_is_logged_at_once_and_again_adds_nothing(bench: Typed) -> None:
     assert (answer["about"], answer["new"], len(answer["entries"]), answer["doubt"]) == ("R-1 to R-24", True, 24, None)
     assert "24 reeds logged" in answer["note"]
     assert all(entry[:10] in answer["note"] for entry in answer["entries"])
+    assert "as much of it as strike needs" in answer["note"]
+    assert answer["entries"][23] in bench.say("log", "strike", answer["entries"][23][:10])
+    bench.say("log", "reed", "R-24", "--type", "moulded", "--batch", "B-1", "--blade", "23")
     again = bench.say("log", "reed", "R-1..R-25", "--type", "moulded", "--batch", "B-1", "--blade", "23")
     assert "1 reed logged, 24 in the log already" in again
     with Journal(bench.log) as journal:

@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 
 from trimfit.base.records import Chanter, Order, Reed
+from trimfit.entry.doubt_marks import rule_marks
 from trimfit.entry.similar_names import name_doubts, similar_name
 from trimfit.log.journal import Journal
 
@@ -55,6 +56,20 @@ def test_doubts_of_new_things(tmp_path: Path) -> None:
         ]
         assert fresh == ["new type Moulded", "new batch A of Moulded (there is one of moulded)"]
         assert "Batch A is of type moulded so far" in found[-1].sentence
+
+
+@pytest.mark.parametrize("name", ["e\u0301", "\u00c9"])
+def test_a_known_name_in_another_form_is_said_to_be_so_at_entry_and_after(tmp_path: Path, name: str) -> None:
+    """Two names may look the same: "did you mean é?" says nothing of the one that was typed."""
+    with Journal(tmp_path / "log", create=True) as journal:
+        journal.append(Reed("\u00e9", "moulded", "A"))
+        (doubt,) = name_doubts(journal, Reed(name, "moulded", "A"))[0]
+        assert doubt.sentence == (
+            f"'{name}' differs from the reed '\u00e9' in case, blanks or Unicode form alone; did you mean \u00e9?"
+        )
+        journal.append(Reed(name, "moulded", "A"))
+        (mark,) = rule_marks(journal)
+    assert mark.sentence == doubt.sentence
 
 
 def test_a_kind_or_a_weight_that_looks_like_a_known_one_is_asked_about(tmp_path: Path) -> None:

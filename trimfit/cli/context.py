@@ -133,6 +133,14 @@ def may_make_log(context: typer.Context) -> Iterator[Path]:
 
             take_away_unused(path)
     if not known and os.path.exists(path):
+        say_new(path)
+
+
+def say_new(path: Path) -> None:
+    """Say on stderr that this process made a log, if it did: another may have been first."""
+    from trimfit.verbs.import_export import was_made_here
+
+    if was_made_here(path):
         say(f"new log {here(path)}", err=True)
 
 

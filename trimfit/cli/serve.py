@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import os
 import sys
 from typing import Annotated
 
 import typer
 from typer import Option
 
-from trimfit.cli.context import app, here, log_path, option
+from trimfit.cli.context import app, log_path, option, say_new
 from trimfit.cli.output.screen import say
 
 DEFAULT_PORT = 8377
@@ -38,12 +37,10 @@ def serve(
     from trimfit.web.server import serve as serve_page
 
     log = log_path(context)
-    known = os.path.exists(log)
 
     def announce(address: str) -> None:
         say(address)
-        if not known:
-            say(f"new log {here(log)}", err=True)
+        say_new(log)
         if share:
             if sys.stdout.isatty():
                 from trimfit.web.square_code import square_text

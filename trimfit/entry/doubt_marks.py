@@ -32,7 +32,7 @@ from trimfit.entry.checks import (
     twice_doubt,
     unbalanced,
 )
-from trimfit.entry.similar_names import twins
+from trimfit.entry.similar_names import in_form_alone, twins
 from trimfit.entry.typing_slips import median
 from trimfit.log import whole_days
 from trimfit.log.entry_kinds import KINDS
@@ -209,15 +209,14 @@ def _names_twice(journal: Journal, after_seq: int) -> Iterator[Mark]:
     by_word: dict[str, dict[str, tuple[int, str, str]]] = defaultdict(dict)
     for word, seq, entry, reed, name in named:
         by_word[word].setdefault(name, (seq, entry, reed))
-    found: dict[tuple[str, str], list[str]] = defaultdict(list)
+    found: dict[tuple[str, str], list[tuple[str, str, str]]] = defaultdict(list)
     for word, first in by_word.items():
         for name, other in twins(first).items():
             seq, entry, reed = first[name]
             if seq > after_seq:
-                found[(entry, reed)].append(f"{short(name)!r} differs from the {short(word)} {short(other)!r}")
-    for (entry, reed), differ in found.items():
-        sentence = f"{' and '.join(differ)} in case, blanks or Unicode form alone; are the two one?"
-        yield Mark(entry, reed, "name-alike", sentence)
+                found[(entry, reed)].append((name, word, other))
+    for (entry, reed), pairs in found.items():
+        yield Mark(entry, reed, "name-alike", in_form_alone(pairs))
 
 
 def _of_times(journal: Journal, settings: Settings, after_seq: int) -> Iterator[Mark]:

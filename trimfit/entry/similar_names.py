@@ -51,6 +51,14 @@ def twins(names: Iterable[str]) -> dict[str, str]:
     return {name: other for name in names if (other := first.setdefault(folded(name), name)) != name}
 
 
+def in_form_alone(pairs: Sequence[tuple[str, str, str]]) -> str:
+    """The sentence about names that are known ones in another form, which may look the same: of each the name, what it
+    names, and the known one."""
+    said = [f"{short(name)!r} differs from the {short(word)} {short(like)!r}" for name, word, like in pairs]
+    meant = " and ".join(dict.fromkeys(short(like) for *_, like in pairs))
+    return f"{' and '.join(said)} in case, blanks or Unicode form alone; did you mean {meant}?"
+
+
 def _words(name: str) -> list[str]:
     return _WORDS.findall(folded(name))
 
@@ -75,6 +83,8 @@ def _alike(word: str, column: str, name: str, known: Iterable[str]) -> list[Doub
     if like is None:
         return []
     sentence = f"The log has the {word} {short(like)!r}, and {short(name)!r} is not it; did you mean {short(like)}?"
+    if folded(name) == folded(like):
+        sentence = in_form_alone([(name, word, like)])
     return [Doubt("name-alike", column, sentence)]
 
 

@@ -56,6 +56,7 @@ def _import_into_new(log: Path, folder: Path, progress: Progress | None) -> Take
 
     None if another process put a log there meanwhile.
     """
+    from trimfit.log.file.schema import MADE_HERE
     from trimfit.log.file.store import look_before, named_as
     from trimfit.log.file.unfinished_files import draft_beside, put_in_place
 
@@ -65,11 +66,21 @@ def _import_into_new(log: Path, folder: Path, progress: Progress | None) -> Take
             draft = drafts / "log"
             with named_as(draft, log):
                 taken = _import_into(draft, folder, progress)
-            return taken if put_in_place(draft, log) else None
+            if not put_in_place(draft, log):
+                return None
+            MADE_HERE.add(log)
+            return taken
     except OSError as error:
         raise TrimfitError(
             error.strerror or str(error), str(log), "nothing was imported; check the path and its permissions"
         ) from error
+
+
+def was_made_here(log: Path) -> bool:
+    """Whether this process made the log, and no other that began at the same time."""
+    from trimfit.log.file.schema import MADE_HERE
+
+    return log in MADE_HERE
 
 
 def take_away_unused(log: Path) -> None:

@@ -476,7 +476,9 @@ def reeds_as_one(found: Sequence[EntryResult]) -> EntryResult:
         f"{len(found) - new} in the log already" if new < len(found) else "",
     ]
     ids = ", ".join(one.entry[:10] for one in found[:MOST_IDS])
-    every = f"the id of each, in order: {ids}" if len(found) <= MOST_IDS else "the id of each: the same with --json"
+    every = "the id of each: the same with --json"
+    if len(found) <= MOST_IDS:
+        every = f"the id of each, in order, as much of it as strike needs: {ids}"
     notes = dict.fromkeys([", ".join(part for part in counts if part), *(one.note for one in found), every])
     doubts = {one.sentence: one for result in found for one in result.doubts}
     names = [one.about for one in found]

@@ -25,6 +25,8 @@ _ENTRY = (
     "generation INTEGER NOT NULL CHECK (generation BETWEEN 0 AND 1000000)"
 )
 _INSTANT = "at_s REAL NOT NULL CHECK (at_s BETWEEN -1e11 AND 1e11)"
+MADE_HERE: set[Path] = set()
+"""The logs that this process made, and no other that began at the same time."""
 _MAGIC = b"SQLite format 3\x00"
 
 
@@ -287,6 +289,8 @@ def bring_up_to_date(connection: sqlite3.Connection, path: Path, *, create: bool
                 migration.apply(connection)
                 _record(connection, migration)
             connection.execute("COMMIT")
+            if version == 0:
+                MADE_HERE.add(path)
         except BaseException:
             with contextlib.suppress(sqlite3.Error):
                 connection.execute("ROLLBACK")
