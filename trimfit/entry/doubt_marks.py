@@ -69,13 +69,19 @@ def _long_trims(journal: Journal, after_seq: int) -> Iterator[Mark]:
     for reed_type, *_, length_mm, strokes, _ in rows:
         usual[reed_type][0].extend([length_mm] if length_mm else [])
         usual[reed_type][1].extend([strokes] if strokes else [])
+    # Once a type: each sorts all of its trims.
+    bounds = {one: (slip_bound(cuts_mm)[0], slip_bound(strokes)[0]) for one, (cuts_mm, strokes) in usual.items()}
     for reed_type, seq, entry, reed, done_at, length_mm, strokes, asked_mm in rows:
         if seq <= after_seq:
             continue
         cuts_mm, of_strokes = usual[reed_type]
-        if sentence := long_trim(Trim(reed, done_at, length_mm, None, asked_mm), cuts_mm, reed_type):
+        bound_mm, usual_strokes = bounds[reed_type]
+        few = len(cuts_mm) < FEWEST_TRIMS
+        if (few or (length_mm or 0.0) > bound_mm) and (
+            sentence := long_trim(Trim(reed, done_at, length_mm, None, asked_mm), cuts_mm, reed_type)
+        ):
             yield Mark(entry, reed, "trim-long", sentence)
-        usual_strokes, _ = slip_bound(of_strokes) if len(of_strokes) >= FEWEST_TRIMS else (0.0, 0.0)
+        usual_strokes = usual_strokes if len(of_strokes) >= FEWEST_TRIMS else 0.0
         for doubt in many_strokes(strokes or 0.0, usual_strokes):
             yield Mark(entry, reed, doubt.kind, doubt.sentence)
 
