@@ -481,11 +481,12 @@ def test_a_merge_says_that_two_reeds_renamed_alike_become_one(bench: Typed, tmp_
     Typed(tmp_path / "other").say("log", "rename", "R-4", "R-3x")
     said = bench.say("merge", str(tmp_path / "other"))
     assert "R-4 is one reed with the R-3x that was here, R-3 before. If they are two: " in said
-    assert "trimfit log rename R-3x NAME --join --entry ENTRY" in said
+    assert "trimfit log rename R-3x NAME --entry ENTRY" in said
     with Journal(bench.log) as journal:
         _, of_r4 = journal.of_reed("R-3x").readings
     bench.say("log", "reed", "R-4b", "--type", "moulded", "--batch", "B-1")
-    bench.say("log", "rename", "R-3x", "R-4b", "--join", "--entry", of_r4.entry)
+    note = bench.json("log", "rename", "R-3x", "R-4b", "--entry", of_r4.entry)["note"]
+    assert note == "1 reading went from R-3x to R-4b; the old entries are struck"
     with Journal(bench.log) as journal:
         assert [len(journal.of_reed(reed).readings) for reed in ("R-3x", "R-4b")] == [1, 1]
 

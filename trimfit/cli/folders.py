@@ -293,7 +293,7 @@ def _renamed(one: Any) -> list[str]:
         was = f", {short(one.joins)} before" if one.joins != one.new_name else ""
         lines.append(
             f"{reed} is one reed with the {new} that was here{was}. If they are two: log a reed of another name, and "
-            f"give it its entries: {command('log', 'rename', one.new_name, 'NAME', '--join', '--entry', 'ENTRY')}"
+            f"give it its entries: {command('log', 'rename', one.new_name, 'NAME', '--entry', 'ENTRY')}"
         )
     if one.unsure:
         shown = ", ".join(one.unsure[:6]) + (" …" if len(one.unsure) > 6 else "")

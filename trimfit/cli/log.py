@@ -289,7 +289,8 @@ def rename(
     reed: ReedName,
     new: Annotated[str, argument("Its name from now on.", "NEW")],
     entries: Annotated[
-        list[str] | None, option("--entry", "Rename this entry only; may be said again for more.", "ENTRY")
+        list[str] | None,
+        option("--entry", "Give NEW this entry only; may be said again for more.", "ENTRY"),
     ] = None,
     join: Annotated[bool, option("--join", "NEW is in the log, and is the same reed.")] = False,
     as_json: Json = False,

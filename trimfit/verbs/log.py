@@ -632,7 +632,7 @@ def entry_in_words(journal: Journal, entry: str) -> str:
 def rename(session: Session, reed: str, new: str, *, only: Sequence[str] = (), join: bool = False) -> EntryResult:
     """Give a reed another name: it and all that was logged of it are struck and entered again under that name.
 
-    only: ids of entries to rename, where two reeds of the name were mixed. join: the new name is in the log, and is
+    only: ids of entries to rename, where two reeds were mixed under the name. join: the new name is in the log, and is
     the same reed: what was known under the old name alone (order, blade, weight …) is known under the new one then.
     """
     from trimfit.base.natural_order import refuse_range
@@ -647,8 +647,10 @@ def rename(session: Session, reed: str, new: str, *, only: Sequence[str] = (), j
         entry, apart = done.entry, ""
         if old and there and done.moved.get("reed"):
             entry, apart = _joined(journal, old, there, entry)
+    was, now = short(done.reed), short(done.new_name)
     went = ", ".join(f"{n} {kind}{'' if n == 1 else 's'}" for kind, n in done.moved.items() if kind != "reed")
-    note = f"{short(done.reed)} is {short(done.new_name)} now; along went {went or 'nothing'}"
+    whole = done.moved.get("reed")
+    note = f"{was} is {now} now; along went {went or 'nothing'}" if whole else f"{went} went from {was} to {now}"
     note = _notes(f"{note}; the old entries are struck", apart)
     return EntryResult(entry, "reed", done.new_name, bool(done.moved), note=note if done.moved else "")
 

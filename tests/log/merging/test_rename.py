@@ -290,6 +290,40 @@ def test_mixed_entries_are_told_apart_by_hand(benches: tuple[Path, Path]) -> Non
         renamed(first, "R-7", "R-7b", only=theirs[:1])
 
 
+def test_a_reed_split_off_leaves_no_entry_without_a_reed(benches: tuple[Path, Path]) -> None:
+    """Was: the remedy took the reed's own entry along, and what stayed named a reed that was no more."""
+    first, _ = benches
+    with Journal(first) as journal:
+        late = journal.append(Reading("R-7", "2026-03-06", crow_hz=550.0)).entry
+        own = journal.of_reed("R-7").reed.entry
+        before = journal.last_seq()
+    with pytest.raises(InputError, match="the log has no reed 'R-8'") as refused:
+        renamed(first, "R-7", "R-8", only=[late])
+    split = "trimfit log reed R-8 --type moulded --batch B-1"
+    assert f"{split}, then trimfit log rename R-7 R-8 --entry {late}; " in refused.value.remedy
+    with pytest.raises(InputError, match="2 entries of 'R-7' would be left without a reed") as refused:
+        renamed(first, "R-7", "R-8", only=[late, own])
+    assert f"{split}, then trimfit log rename R-7 R-8 --entry {late}; " in refused.value.remedy
+    with pytest.raises(InputError, match="3 entries of 'R-7' would be left without a reed") as refused:
+        renamed(first, "R-7", "R-8", only=[own])
+    assert refused.value.remedy == "if all of R-7 is meant: trimfit log rename R-7 R-8"
+    with Journal(first) as journal:
+        assert journal.last_seq() == before
+        journal.append(Reed("R-8", "moulded", "B-1"))
+    with pytest.raises(InputError, match="would be left without a reed") as refused:
+        renamed(first, "R-7", "R-8", only=[late, own], join=True)
+    assert refused.value.remedy == (
+        f"if they are of another reed: trimfit log rename R-7 R-8 --entry {late}; "
+        "if all of R-7 is meant: trimfit log rename R-7 R-8 --join"
+    )
+    assert dict(renamed(first, "R-7", "R-8", only=[late]).moved) == {"reading": 1}
+    assert crows(first, "R-7") == [531.0]
+    assert crows(first, "R-8") == [550.0]
+    with Journal(first) as journal:
+        assert len(journal.of_reed("R-7").trims) == 1
+        assert entry_marks.struck_names(journal) == []
+
+
 def test_two_benches_that_chose_two_names_are_joined(benches: tuple[Path, Path]) -> None:
     first, second = benches
     merged(first, second, R_7="R-7b")
@@ -454,7 +488,7 @@ def test_of_a_reed_that_both_logs_have_whole_nobody_can_say_whose_its_entries_ar
     shutil.copy(first, tmp_path / "copy")
     with pytest.raises(InputError, match="both logs have all that this log has of it") as refused:
         merged(first, tmp_path / "copy", R_7="R-7b")
-    assert "trimfit log rename R-7 R-7b --join --entry ENTRY" in refused.value.remedy
+    assert "trimfit log rename R-7 R-7b --entry ENTRY" in refused.value.remedy
 
 
 STEP = st.tuples(st.sampled_from(["read", "rename", "strike"]), st.integers(1, 28), st.sampled_from(["x", "y"]))

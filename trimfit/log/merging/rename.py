@@ -65,8 +65,9 @@ def rename(
 ) -> Renamed:
     """Give a reed of this log another name, in one transaction; again adds nothing.
 
-    only: these entries alone, where two reeds of the name were mixed. join: `new` is in the log and is the same reed.
-    Raises InputError if the log does not know the reed, knows two of the name, or knows another by the new name.
+    only: these entries alone: where two reeds of the name were mixed, or to a reed of the new name that the log has.
+    join: `new` is in the log and is the same reed. Raises InputError if the log does not know the reed, knows two of
+    the name, or knows another by the new name, and where entries of the old name would be left without a reed.
     """
     name, to = (name_value(KINDS["reed"], text) for text in (reed, new))
     if name == to:
@@ -86,25 +87,37 @@ def rename(
         if not reeds and not earlier:
             raise queries.unknown(connection, KINDS["reed"], name)
         rows = [*_naming(connection, name), *reeds]
+        left: list[Named] = []
         if picked:
             known = {entry for _, entry, _ in rows}
             for entry in picked:
                 if entry not in known:
                     remedy = f"see {command('review', 'reed', name)}"
                     raise InputError(f"is no entry of reed {short(name)!r} that counts", entry, remedy)
+            left = [row for row in rows if row[1] not in picked]
             rows = [row for row in rows if row[1] in picked]
         carries_reed = any(kind.name == "reed" for kind, _, _ in rows)
         there = _reeds_named(connection, to)
-        if there and not join and (carries_reed or not earlier):
+        if there and not join and carries_reed:
             raise InputError(
                 f"the log has a reed {short(to)!r}",
                 f"reed {short(name)}",
                 "give it a name that is free, or say --join if they are one reed under two names",
             )
-        if not there and not carries_reed:
+        if not there and not carries_reed and len(reeds) > 1:
             own = " or ".join(entry for _, entry, _ in reeds[:4])
             raise InputError(
                 f"no entry of a reed goes to {short(to)!r}", "--entry", f"name the reed's own entry too: {own}"
+            )
+        if not there and not carries_reed:
+            raise InputError(f"the log has no reed {short(to)!r}", "--entry", _apart(rows, reeds[0], to, new=True))
+        if carries_reed and left and not any(kind.name == "reed" for kind, _, _ in left):
+            stay = "1 entry" if len(left) == 1 else f"{len(left)} entries"
+            reed_row = next(row for row in rows if row[0].name == "reed")
+            raise InputError(
+                f"{stay} of {short(name)!r} would be left without a reed",
+                "--entry",
+                _apart(rows, reed_row, to, new=not there),
             )
         move = Move(name, to, at or iso_dates.local_now(), rows)
         for kind, entry, values in rows:
@@ -112,6 +125,23 @@ def rename(
         moved = _move(journal, move, joined=bool(there))
         journal.settle_conflicts()
         return Renamed(name, to, _entry_of(connection, to), moved)
+
+
+def _apart(rows: Sequence[Named], reed: Named, to: str, *, new: bool) -> str:
+    """The ways to give entries of one reed another name: to another reed, which is logged first if it is `new`, of the
+    first one's type and batch; or with all the rest of the reed."""
+    kind, _, values = reed
+    name = str(values[kind.index["reed"]])
+    whole = f"if all of {short(name)} is meant: {command('log', 'rename', name, to, *(() if new else ('--join',)))}"
+    only = [word for one, entry, _ in rows if one.name != "reed" for word in ("--entry", entry)]
+    if not only:
+        return whole
+    alike = [
+        value if column in ("reed", "reed_type", "batch") else None
+        for column, value in zip(kind.names, values, strict=True)
+    ]
+    log = f"{queries.again_command(kind, as_named(kind, alike, to))}, then " if new else ""
+    return f"if they are of another reed: {log}{command('log', 'rename', name, to, *only)}; {whole}"
 
 
 def renamed_apart(connection: sqlite3.Connection) -> list[tuple[str, tuple[str, ...]]]:
@@ -205,7 +235,7 @@ def _parting(mine: sqlite3.Connection, theirs: sqlite3.Connection, entry: str, t
         if own and all(holds(theirs, kind, found) for kind, found, _ in own):
             kind, values = KINDS["reed"], next(values for kind, _, values in move.rows if kind.name == "reed")
             again = queries.again_command(kind, as_named(kind, values, to))
-            give = command("log", "rename", move.reed, to, "--join", "--entry", "ENTRY")
+            give = command("log", "rename", move.reed, to, "--entry", "ENTRY")
             raise InputError(
                 "both logs have all that this log has of it",
                 f"reed {short(move.reed)}",
