@@ -275,6 +275,8 @@ def ticket(reed: str = "R-0412") -> f.Ticket:
         20.5,
         tuple(notes),
         ("One reading's A's disagreed by 1.4 Hz; it counts for less.",),
+        read_kpa=6.4,
+        read_c=20.5,
     )
 
 

@@ -114,10 +114,20 @@ def test_the_table_shows_the_gap_that_the_verdict_tells() -> None:
     assert all(note.read_hz != note.predicted_hz.mean for note in one.notes if note.predicted_hz is not None)
 
 
-def test_the_pressure_that_the_order_asks_for_is_said_where_it_is_another() -> None:
-    asked = words(dataclasses.replace(BARE, ordered_kpa=6.5))
-    assert asked[asked.index("pressure ordered") + 1] == "6.5 kPa"
-    assert "pressure ordered" not in words(dataclasses.replace(BARE, ordered_kpa=6.5, pressure_kpa=6.5))
+def test_the_card_says_what_was_blown_what_was_ordered_and_for_what_its_figures_are() -> None:
+    def said(**more: float | None) -> dict[str, str]:
+        found = words(dataclasses.replace(BARE, **more))  # type: ignore[arg-type]
+        names = ("pressure ordered", "blown at", "figures are for")
+        return {name: found[found.index(name) + 1] for name in names if name in found}
+
+    assert said(ordered_kpa=6.5) == {"pressure ordered": "6.5 kPa", "blown at": "pressure not said"}
+    assert said(ordered_kpa=6.5, pressure_kpa=6.5, read_kpa=6.5) == {"blown at": "6.5 kPa"}
+    taken = said(ordered_kpa=7.5, pressure_kpa=7.5, read_kpa=7.0, temperature_c=20.0, read_c=23.0)
+    assert taken == {
+        "pressure ordered": "7.5 kPa",
+        "blown at": "7.0 kPa, 23.0 °C",
+        "figures are for": "7.5 kPa, 20.0 °C",
+    }
 
 
 def test_a_value_that_is_not_what_was_read_stands_in_brackets() -> None:

@@ -505,8 +505,9 @@ class TicketNote:
 class Ticket:
     """The card that goes with a reed. `aim_hz`: the pitch as low A that notes are compared with (the order's target,
     else where F and E meet); `read_at`: when it was last read, as the log has it; `readings`: on how many it rests;
-    `pressure_kpa`, `temperature_c`: what all of it is said for, what was read having been taken to it; `low_g_ratio`:
-    low G over low A in the shop's scale; `ordered_kpa`: the pressure that the order asks for.
+    `pressure_kpa`, `temperature_c`: what all of it is said for, what was read having been taken to it; `read_kpa`,
+    `read_c`: at what it was last read; `low_g_ratio`: low G over low A in the shop's scale; `ordered_kpa`: the pressure
+    that the order asks for.
 
     Where the chanter is away, `read_in` is the one at hand in which the notes were read (None: in none yet) and F less
     E was `gap_here_cents`; `gap_cents` is then what it should be there, and the chances are of being within tolerance
@@ -541,6 +542,8 @@ class Ticket:
     unread_by: str | None = None
     ordered_kpa: float | None = None
     unfinished: bool = False
+    read_kpa: float | None = None
+    read_c: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

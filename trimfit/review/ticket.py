@@ -260,14 +260,20 @@ def _facts(ticket: Ticket) -> list[tuple[str, str]]:
     ]
     if ticket.target_pitch_hz:
         facts.append(("pitch ordered", f"{ticket.target_pitch_hz:.1f} Hz"))
-    if ticket.ordered_kpa and ticket.ordered_kpa != ticket.pressure_kpa:
-        facts.append(("pressure ordered", f"{ticket.ordered_kpa:.1f} kPa"))
+    read_at, told_for = _air(ticket.read_kpa, ticket.read_c), _air(ticket.pressure_kpa, ticket.temperature_c)
+    if ticket.ordered_kpa and _air(ticket.ordered_kpa) != _air(ticket.read_kpa):
+        facts.append(("pressure ordered", _air(ticket.ordered_kpa)))
     crow = ticket.crow_hz
     facts.append(("crow", f"{crow_label(crow.mean)}, {between(crow, 'Hz', 0)}" if crow else "not read"))
-    air = [f"{ticket.pressure_kpa:.1f} kPa"] if ticket.pressure_kpa else []
-    air += [f"{ticket.temperature_c:.1f} °C"] if ticket.temperature_c is not None else []
-    facts.append(("blown at", ", ".join(air) or "pressure not said"))
+    facts.append(("blown at", read_at or "pressure not said"))
+    if told_for and told_for != read_at:
+        facts.append(("figures are for", told_for))
     return facts
+
+
+def _air(kpa: float | None, deg_c: float | None = None) -> str:
+    """`7.5 kPa, 20.0 °C`: of what is known; empty where nothing is."""
+    return ", ".join(([f"{kpa:.1f} kPa"] if kpa else []) + ([f"{deg_c:.1f} °C"] if deg_c is not None else []))
 
 
 def _chanters(ticket: Ticket) -> str:
