@@ -77,7 +77,7 @@ def test_a_mistyped_year_is_doubted_and_moves_nothing(bench: Typed) -> None:
         {
             "kind": "time-ahead",
             "column": "taken_at",
-            "sentence": "2062-11-28 10:16 is 36 years ahead of now; is the date right?",
+            "sentence": "2062-11-28 10:16 is over 35 years ahead of now; is the date right?",
         }
     ]
     trim = bench.json("log", "trim", "R-1", "0.3")
@@ -184,6 +184,24 @@ def test_after_a_struck_entry_says_that_it_was_struck(bench: Typed) -> None:
     bench.say("log", "strike", right, "--why", "wrong chanter")
     said = bench.refused("log", "trim", "R-1", "0.3", "--after", right[:10])
     assert f"{right}: was struck before (wrong chanter)" in said
+
+
+def test_times_of_another_clock_are_said_with_their_offset(bench: Typed, tmp_path: Path) -> None:
+    """Was: 12:00 in UTC stood "before the reading of 10:00", that of the shop's zone."""
+    bench.say("settings", "time_zone", "America/New_York")
+    (tmp_path / "shop").mkdir()
+    (tmp_path / "shop" / "readings.csv").write_text("reed,taken_at,f_hz,e_hz\nR-1,2026-11-28T08:00,757,703\n")
+    bench.say("import", str(tmp_path / "shop"))
+    note = bench.json("log", "trim", "R-1", "0.3", "--at", "12:00")["note"]
+    assert note.startswith("before the reading of 08:00-0500; to put it elsewhere")
+    assert bench.json("log", "strike", "--last", "R-1")["note"].startswith(
+        "the reading of R-1 of 2026-11-28 08:00-0500: E 703, F 757"
+    )
+    assert "trim of R-1 of 2026-11-28 12:00: 0.3 mm" in bench.json("log", "strike", "--last", "R-1")["note"]
+    (tmp_path / "shop" / "outcomes.csv").write_text("reed,at,outcome\nR-1,2026-11-28T07:00,good\n")
+    bench.say("import", str(tmp_path / "shop"))
+    (doubt,) = bench.json("log", "trim", "R-1", "0.2", "--at", "12:30")["doubts"]
+    assert doubt["sentence"].startswith("R-1 had left the bench good (2026-11-28 07:00-0500); ")
 
 
 @pytest.mark.parametrize("first", ["reading", "trim", "event"])

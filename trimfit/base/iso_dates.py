@@ -225,16 +225,16 @@ def own_minute(text: str) -> str:
     return f"{clock:%Y-%m-%d %H:%M}" if len(text) > len("2026-03-31") else f"{clock:%Y-%m-%d}"
 
 
-def local_minute(text: str) -> str:
+def local_minute(text: str, zone: str = "") -> str:
     """A time of the log to the minute, as this machine's clock would say it: `2026-03-31 09:40`.
 
-    One without an offset is taken as it stands; one of another offset than this machine's keeps its own, and says so,
-    and so does one of an hour that came twice.
+    One of another offset than this machine's keeps its own, and says so, and so does one of an hour that came twice.
+    zone: the shop's, of a time without an offset; left out, such a time is taken as it stands.
     """
     said = own_minute(text)
-    if not has_offset(text):
+    moment = _moment(text, zone) if zone or has_offset(text) else None
+    if moment is None:
         return said
-    moment = _clock_of(text)
     alone = moment.utcoffset() == moment.astimezone().utcoffset() and not other_offset(moment.isoformat())
     return said if alone else f"{said}{moment:%z}"
 

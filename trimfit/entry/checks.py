@@ -62,6 +62,7 @@ MOVED = "misread-or-moved"
 PLAIN = frozenset({"octave", "swapped", "twice", "gap-wide", "a-unbalanced", "humidity-share"})
 # The same entry of a reed, with nothing logged between, is asked about within this time.
 TWICE_S = 60.0
+YEAR_DAYS = 365.25
 # From so many gauged chanters on, a gauge that lies beyond theirs by more than their range, or this, is asked about.
 FEWEST_GAUGED, LEAST_RANGE_MM = 3, 1.0
 # A reed made or an order due further from now than this, in years, is asked about. Assumptions made wide, no source.
@@ -98,7 +99,7 @@ def reading_doubts(
     doubts = slip_doubts(reading, expected, scale, typed=typed, after_cut=after_cut)
     slipped = bool(doubts) and all(doubt.meant for doubt in doubts)
     moved = _moved(reading, foreseen, scale, one_value=not doubts) if same_chanter and not slipped else None
-    doubts = _or_the_last(doubts, reading, history)
+    doubts = _or_the_last(doubts, reading, history, settings.time_zone)
     other = _other_reed(reading, history, foreseen, scale)
     if other is not None and not slipped:
         return [other]
@@ -194,20 +195,15 @@ def _moved(
     return Doubt(MOVED, column, f"{said}: misread, or has the reed moved?")
 
 
-def _or_the_last(doubts: list[Doubt], reading: Reading, history: ReedHistory) -> list[Doubt]:
+def _or_the_last(doubts: list[Doubt], reading: Reading, history: ReedHistory, zone: str) -> list[Doubt]:
     """Doubts of several values at once, or of the whole: the reading before may have been the wrong one."""
     before = [one for one in history.readings if one.record.chanter == reading.chanter]
     kinds = [doubt.kind for doubt in doubts]
     if not before or "swapped" in kinds or (len(kinds) < 2 and kinds != ["other-reed"]):
         return doubts
     last = next((one for one in reversed(before) if not one.doubts), before[-1]).record
-    also = f" Or was the reading of {_clock(last.taken_at)} another reed's?"
+    also = f" Or was the reading of {local_minute(last.taken_at, zone)} another reed's?"
     return [*doubts[:-1], replace(doubts[-1], sentence=doubts[-1].sentence + also)]
-
-
-def _clock(time: str) -> str:
-    """A time of the log to the minute, as it was said."""
-    return time[:16].replace("T", " ").replace("t", " ")
 
 
 def _typed_twice(record: Reading | Trim, history: ReedHistory, zone: str) -> Doubt | None:
@@ -235,19 +231,24 @@ def _same_values(one: Reading | Trim, other: object) -> bool:
     return isinstance(other, Trim) and (one.length_mm, one.lip_strokes) == (other.length_mm, other.lip_strokes)
 
 
-def ahead_doubt(instant_s: float, time: str, column: str, now_s: float) -> list[Doubt]:
+def ahead_doubt(instant_s: float, time: str, column: str, now_s: float, zone: str) -> list[Doubt]:
     """The doubt about an entry whose time is yet to come, if it is; both instants in seconds since 1970 UTC.
 
-    A time without an offset may be on a clock that is up to a day ahead.
+    zone: the shop's. A time without an offset may be on a clock that is up to a day ahead.
     """
     ahead_s = instant_s - now_s
     if ahead_s <= (CLOCKS_APART_S if has_offset(time) else DAY_S):
         return []
     if ahead_s <= DAY_S:
-        return [Doubt("time-ahead", column, f"{local_minute(time)} is still to come; is the time right?")]
-    days = ahead_s / DAY_S
-    far = f"{days / 365.25:.0f} years" if days >= 700.0 else counted(round(days), "day")
-    return [Doubt("time-ahead", column, f"{_clock(time)} is {far} ahead of now; is the date right?")]
+        return [Doubt("time-ahead", column, f"{local_minute(time, zone)} is still to come; is the time right?")]
+    far = _span(ahead_s)
+    return [Doubt("time-ahead", column, f"{local_minute(time, zone)} is {far} ahead of now; is the date right?")]
+
+
+def _span(length_s: float) -> str:
+    """How long a time is in words, in seconds: in whole years, or of less than two in days."""
+    years = math.floor(length_s / (YEAR_DAYS * DAY_S))
+    return f"over {years} years" if years >= 2 else counted(round(length_s / DAY_S), "day")
 
 
 def when_doubts(
@@ -259,11 +260,13 @@ def when_doubts(
     column = kind.time or ""
     time = str(getattr(record, column))
     then_s = at_s(time, settings.time_zone)
-    found = ahead_doubt(then_s, time, column, now_s)
+    found = ahead_doubt(then_s, time, column, now_s, settings.time_zone)
     found += before_made_doubt(record.reed, time, column, history.reed.record.made_on)
     gone = history.outcome
     if gone is not None and not any(event.at_s > gone.at_s for event in history.events):
-        found += after_leaving_doubt(kind.name, record.reed, then_s, gone.record.outcome, gone.record.at, gone.at_s)
+        found += after_leaving_doubt(
+            kind.name, record.reed, then_s, gone.record.outcome, gone.record.at, gone.at_s, settings.time_zone
+        )
     return found
 
 
@@ -277,14 +280,15 @@ def day_doubt(column: str, day: str | None, now_s: float) -> list[Doubt]:
     """The doubt about a day of column `made_on` or `due_on`: so far from now that its year may be a slip, or made later
     than today; of what is no date none. now_s: in seconds since 1970 UTC."""
     try:
-        years = (at_s(day or "") - now_s) / (365.25 * DAY_S)
+        ahead_s = at_s(day or "") - now_s
     except InputError:
         return []
+    years = ahead_s / (YEAR_DAYS * DAY_S)
     if -YEARS_BACK[column] <= years <= YEARS_AHEAD:
         if column == "due_on" or str(day) <= text_of(now_s)[: len(str(day))]:
             return []
         return [Doubt("time-ahead", column, f"{day} is still to come; is the date right?")]
-    far = f"{abs(years):.0f} years {'ahead of now' if years > 0 else 'ago'}"
+    far = f"{_span(abs(ahead_s))} {'ahead of now' if ahead_s > 0 else 'ago'}"
     return [Doubt("day-far", column, f"{day} is {far}; is the date right?")]
 
 
@@ -292,17 +296,19 @@ def before_made_doubt(reed: str, time: str, column: str, made_on: str | None) ->
     """The doubt about an entry of a day before its reed was made, if it is."""
     if made_on is None or own_minute(time)[: len(made_on)] >= made_on:
         return []
-    sentence = f"{_clock(time)} is before {short(reed)} was made ({made_on}); are reed and date right?"
+    sentence = f"{own_minute(time)} is before {short(reed)} was made ({made_on}); are reed and date right?"
     return [Doubt("before-made", column, sentence)]
 
 
-def after_leaving_doubt(kind: str, reed: str, then_s: float, outcome: str, left_at: str, left_s: float) -> list[Doubt]:
+def after_leaving_doubt(
+    kind: str, reed: str, then_s: float, outcome: str, left_at: str, left_s: float, zone: str
+) -> list[Doubt]:
     """The doubt about a reading or a trim of a reed that had left the bench good or lost; instants in seconds since
-    1970 UTC."""
+    1970 UTC; zone: the shop's."""
     if kind not in ("reading", "trim") or outcome not in ("good", "lost") or then_s <= left_s:
         return []
     name = short(reed)
-    sentence = f"{name} had left the bench {outcome} ({own_minute(left_at)}); is {name} the right reed?"
+    sentence = f"{name} had left the bench {outcome} ({local_minute(left_at, zone)}); is {name} the right reed?"
     return [Doubt("left-bench", "reed", sentence)]
 
 

@@ -125,7 +125,7 @@ def rule_marks(journal: Journal, *, after_seq: int = 0) -> list[Mark]:
     marks += _typed_twice(journal, after_seq)
     marks += _long_trims(journal, after_seq)
     marks += _in_no_chanter(journal, after_seq)
-    marks += _of_no_such_reed(journal, after_seq)
+    marks += _of_no_such_reed(journal, settings.time_zone, after_seq)
     return [*marks, *_names_twice(journal, after_seq), *_of_times(journal, settings, after_seq)]
 
 
@@ -177,7 +177,7 @@ def _in_no_chanter(journal: Journal, after_seq: int) -> Iterator[Mark]:
         yield Mark(entry, reed, "no-chanter", sentence)
 
 
-def _of_no_such_reed(journal: Journal, after_seq: int) -> Iterator[Mark]:
+def _of_no_such_reed(journal: Journal, zone: str, after_seq: int) -> Iterator[Mark]:
     """Entries of a reed that was not made yet then, or readings and trims of one that had left the bench."""
     made_on = dict(journal.columns("reed", ["reed", "made_on"]))
     left: dict[str, tuple[str, str, float]] = {}
@@ -195,7 +195,7 @@ def _of_no_such_reed(journal: Journal, after_seq: int) -> Iterator[Mark]:
         ):
             found = before_made_doubt(reed, time, kind.time, made_on.get(reed))
             if reed in left and reed not in back:
-                found += after_leaving_doubt(kind.name, reed, then_s, *left[reed])
+                found += after_leaving_doubt(kind.name, reed, then_s, *left[reed], zone)
             for doubt in found:
                 yield Mark(entry, reed, doubt.kind, doubt.sentence)
 
@@ -241,7 +241,7 @@ def _of_times(journal: Journal, settings: Settings, after_seq: int) -> Iterator[
                     f'SELECT entry, reed, "{kind.time}", at_s FROM {kind.table} WHERE at_s > ? AND seq > ? AND {LIVE}'
                 )
                 for entry, reed, time, instant_s in connection.execute(query, (now_s, after_seq)):
-                    for doubt in ahead_doubt(instant_s, time, kind.time, now_s):
+                    for doubt in ahead_doubt(instant_s, time, kind.time, now_s, settings.time_zone):
                         yield Mark(entry, reed, doubt.kind, doubt.sentence)
         if after_seq:
             return

@@ -80,8 +80,8 @@ def without(history: ReedHistory, entry: str, *, before: bool = False) -> ReedHi
     )
 
 
-def moment(history: ReedHistory, now: str) -> Placed:
-    """When an entry of a reed is made that is made now (ISO 8601 with an offset, to the millisecond).
+def moment(history: ReedHistory, now: str, zone: str) -> Placed:
+    """When an entry of a reed is made that is made now (ISO 8601 with an offset, to the millisecond). zone: the shop's.
 
     A clock that is a little behind the last entry would put work in the wrong order: then it is the first millisecond
     after that one. An entry of a time that is yet to come moves nothing; it is said that this one stands before it.
@@ -93,8 +93,8 @@ def moment(history: ReedHistory, now: str) -> Placed:
     if done and done[-1].at_s >= now_s:
         text, behind = later_text(done[-1].at_s), now_s < done[-1].at_s - 1.0
         if behind:
-            return Placed(text, f"the clock is behind the {_words(done[-1], now)}: logged as just after it", True)
-    return Placed(text, f"before the {_words(entries[len(done)], now)}" if len(entries) > len(done) else "")
+            return Placed(text, f"the clock is behind the {_words(done[-1], now, zone)}: logged as just after it", True)
+    return Placed(text, f"before the {_words(entries[len(done)], now, zone)}" if len(entries) > len(done) else "")
 
 
 def place(
@@ -116,29 +116,29 @@ def place(
     if after is not None:
         if at is not None:
             raise InputError("both say when it was done", "--after", "say --at or --after")
-        return _after(entries, after, history.reed.record.reed, now)
+        return _after(entries, after, history.reed.record.reed, now, zone)
     if at is None:
-        return moment(history, now)
+        return moment(history, now, zone)
     text = typed_time(at, now)
     typed_s = at_s(text, zone)
     if is_date(text):
         later = next((one for one in entries if one.at_s > typed_s), None)
-        return Placed(text, f"before the {_words(later, now)}" if later is not None else "")
+        return Placed(text, f"before the {_words(later, now, zone)}" if later is not None else "")
     until_s = typed_s + (1e-3 if text[16:17] == ":" else 60.0)
     there = [one for one in entries if typed_s <= one.at_s < until_s]
     if same := next((one for one in there if one.record == record_at(one.at)), None):
         return Placed(same.at)
     later = next((one for one in entries if one.at_s >= until_s), None)
-    where = f"before the {_words(later, now)}" if later is not None else ""
+    where = f"before the {_words(later, now, zone)}" if later is not None else ""
     if there:
         text = later_text(there[-1].at_s)
-        where = where or f"after the {_words(there[-1], now)}"
+        where = where or f"after the {_words(there[-1], now, zone)}"
     if twice := came_twice(at, text):
         where = f"{where}; {twice}" if where else twice
     return Placed(text, where)
 
 
-def _after(entries: list[Entry], after: str, reed: str, now: str) -> Placed:
+def _after(entries: list[Entry], after: str, reed: str, now: str, zone: str) -> Placed:
     """The time right after an entry that is named by its id or the first letters of it, and before the next one."""
     word = begun_id(after)
     named = [one for one in entries if one.entry.startswith(word)]
@@ -150,18 +150,18 @@ def _after(entries: list[Entry], after: str, reed: str, now: str) -> Placed:
     text = later_text(first.at_s)
     day = first if is_date(first.at) else None
     if then is None:
-        return Placed(text, f"after the {_words(first, now)}", day=day)
+        return Placed(text, f"after the {_words(first, now, zone)}", day=day)
     if at_s(text) >= then.at_s:
         text = text_of((first.at_s + then.at_s) / 2.0)
         if not first.at_s < at_s(text) < then.at_s:
-            what = f"there is no time between the {_words(first, now)} and the {_words(then, now)}"
+            what = f"there is no time between the {_words(first, now, zone)} and the {_words(then, now, zone)}"
             raise InputError(what, f"--after {short(after)}", "strike the later one and log it again")
-    return Placed(text, f"after the {_words(first, now)} and before the {_words(then, now)}", day=day)
+    return Placed(text, f"after the {_words(first, now, zone)} and before the {_words(then, now, zone)}", day=day)
 
 
-def _words(one: Entry, now: str) -> str:
+def _words(one: Entry, now: str, zone: str) -> str:
     """An entry by its kind and its time: `reading of 14:30`, `event 'soaked' of 14:30`; with the day where that is not
-    today."""
-    said = local_minute(one.at)
+    today, and with its offset where it is another clock's."""
+    said = local_minute(one.at, zone)
     today = local_minute(now)[: len("2026-03-31")]
     return f"{one.word} of {said.removeprefix(today + ' ')}"

@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from trimfit.base.errors import command, short
-from trimfit.base.iso_dates import DAY_S, own_minute
+from trimfit.base.iso_dates import DAY_S, local_minute, own_minute
 from trimfit.base.normal import Z90
 from trimfit.base.pitch import OUTPUTS, hz_from_cents
 from trimfit.base.records import Action, Logged, Reading, ReedHistory
@@ -141,8 +141,10 @@ def _ahead(bench: Bench, history: ReedHistory) -> str:
     """The last entry of a reed that lies ahead of the moment asked about, in words; empty where none does."""
     from trimfit.entry.entry_times import CLOCKS_APART_S, entries_of
 
-    last = entries_of(history)[-1:]
-    return next((f"{one.word} of {own_minute(one.at)}" for one in last if one.at_s > bench.at_s + CLOCKS_APART_S), "")
+    last, zone = entries_of(history)[-1:], bench.settings.time_zone
+    return next(
+        (f"{one.word} of {local_minute(one.at, zone)}" for one in last if one.at_s > bench.at_s + CLOCKS_APART_S), ""
+    )
 
 
 def _which(reading: Reading, history: ReedHistory) -> str:

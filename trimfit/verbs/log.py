@@ -614,7 +614,7 @@ def entered_after(journal: Journal, reed: str, entry: str) -> str:
 
 def entry_in_words(journal: Journal, entry: str) -> str:
     """An entry of the log, struck or not, in words: `trim of R-0412 of 2026-03-31 09:40: 0.1 mm`."""
-    from trimfit.base.iso_dates import at_s, now_s, own_minute
+    from trimfit.base.iso_dates import at_s, local_minute, now_s
     from trimfit.entry.entry_times import CLOCKS_APART_S
     from trimfit.verbs.wording import values_in_words
 
@@ -624,9 +624,10 @@ def entry_in_words(journal: Journal, entry: str) -> str:
         said = [f"{name} {short(value)}" for name, value in zip(kind.names[1:], row[1:], strict=True) if value]
         return f"{kind.name} {short(row[0])}: {', '.join(said)}".removesuffix(": ")
     at = str(row[kind.index[kind.time or ""]])
-    ahead = at_s(at, journal.settings().time_zone) > now_s() + CLOCKS_APART_S
+    zone = journal.settings().time_zone
+    ahead = at_s(at, zone) > now_s() + CLOCKS_APART_S
     still = " (still to come)" if ahead else ""
-    return f"{kind.name} of {short(record.reed)} of {own_minute(at)}{still}: {values_in_words(record)}"
+    return f"{kind.name} of {short(record.reed)} of {local_minute(at, zone)}{still}: {values_in_words(record)}"
 
 
 def rename(session: Session, reed: str, new: str, *, only: Sequence[str] = (), join: bool = False) -> EntryResult:
