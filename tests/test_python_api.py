@@ -84,7 +84,13 @@ def test_frames_of_a_new_shop_go_in_whole_or_not_at_all(tmp_path: Path) -> None:
     assert log.add(reeds=reeds, readings=readings).new == 4
     assert log.add(reeds=reeds, readings=readings).known == 4
     numbers = log.frame().select_dtypes("number").columns
-    assert [name for name in numbers if not name.endswith(UNITS)] == ["lip_strokes", "work_count", "work_fading", "seq"]
+    assert [name for name in numbers if not name.endswith(UNITS)] == [
+        "lip_strokes",
+        "work_count",
+        "work_fading",
+        "events_met",
+        "seq",
+    ]
     found = log.frame().set_index("reed")
     as_low_a = {"f": 772.5 / (5 / 3), "e": 711.0 / 1.5}
     for note, hz in as_low_a.items():

@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 
 from trimfit.regression.design import Coding, Rows, sort_rows
 from trimfit.regression.fitted_model import FittedModel
-from trimfit.regression.movement.process import after_event
+from trimfit.regression.movement.process import event_since_first
 from trimfit.regression.outputs import CROW, E_NOTE, F_NOTE, GAP, Array, K, contrast, gap_of
 from trimfit.regression.posterior.batch import Terms, batch_sums, row_precision
 from trimfit.regression.posterior.reed import known_coding
@@ -105,8 +105,7 @@ def batch_evidence(model: FittedModel, rows: Rows, types: tuple[str, ...]) -> Ba
         low = model.low_weight.get(str(label))
         if low is not None:
             weight[i] = low[CROW], min(low[E_NOTE], low[F_NOTE])
-    new = np.r_[True, np.diff(rows.reed_code) != 0]
-    weight[after_event(rows.event & ~new, rows.reed_code)] = 0.0
+    weight[event_since_first(rows.event, rows.reed_code)] = 0.0
     x6 = coding.regressors(rows.removed_mm, rows.lip, rows.kpa, rows.deg_c, rows.type_code)
     psi = coding.random_part(x6, rows.type_code)[:, :2]
     pick = np.kron(np.eye(2), CROW_AND_GAP)

@@ -217,3 +217,26 @@ def test_a_type_hardly_read_has_the_shops_reading_error(frame: pd.DataFrame) -> 
     few = some[(some["reed_type"] != rare) | (some["reed_type"] == rare).cumsum().le(2)]
     _, types, _ = rows_from_frame(few)
     assert fit(few).noise_scale[types.index(rare)] == 1.0
+
+
+def test_what_events_did_is_no_error_of_readings(frame: pd.DataFrame, model: FittedModel) -> None:
+    """Was: where every other reed had been soaked once, the gap's reading error came out twice what it is, or sound
+    readings were called wild."""
+    rng = np.random.default_rng(8)
+    hit = frame.sort_values(["reed", "taken_day"], kind="stable").reset_index(drop=True)
+    hit["event"] = False
+    for _, rows in list(hit.groupby("reed", sort=True))[::2]:
+        if len(rows) < 3:
+            continue
+        after = rows.index[len(rows) // 2 :]
+        hit.loc[after[0], "event"] = True
+        gap, pitch = 20.0 * rng.standard_normal(), 10.0 * rng.standard_normal()
+        for name in (column for column in hit.columns if column.endswith("_cents")):
+            part = {"f_cents": 0.5, "e_cents": -0.5, "crow_cents": 2.0}.get(name, 0.0)
+            hit.loc[after, name] += pitch + part * gap
+    assert hit["event"].sum() > 15
+    found = fit(hit)
+    assert gap_sd(found.noise_cov) == pytest.approx(gap_sd(model.noise_cov), rel=0.2)
+    assert found.noise_cov[0, 0] == pytest.approx(model.noise_cov[0, 0], rel=0.5)
+    assert gap_sd(found.reed_cov[:10, :10]) == pytest.approx(gap_sd(model.reed_cov[:10, :10]), rel=0.35)
+    assert len(found.low_weight) <= len(model.low_weight) + 3

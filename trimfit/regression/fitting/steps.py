@@ -77,6 +77,7 @@ from trimfit.regression.movement.process import (
     SITTING_DAYS,
     Movement,
     assumed_movement,
+    event_since_first,
     idle_spans,
     learned_movement,
     settled,
@@ -206,6 +207,7 @@ def _gap_rows(rows: Rows, coding: Coding, type_code: int) -> GapRows | None:
     """A type's gap readings for its curve, with lips, conditions and chanters beside; None for too few of them."""
     gap = gap_of(rows.y)
     weight = np.minimum(rows.weight[:, E_NOTE], rows.weight[:, F_NOTE])
+    weight = np.where(event_since_first(rows.event, rows.reed_code), 0.0, weight)
     at = np.flatnonzero((rows.type_code == type_code) & np.isfinite(gap) & (weight > OUTLIER_WEIGHT))
     if len(at) < LEAST_CURVE_ROWS:
         return None
@@ -263,13 +265,15 @@ def _covariances(
 ) -> tuple[Globals, Coding, Rows]:
     """REML and EM of the covariances from these rows: with the curves, and the rows' weights.
 
-    straight: the coding with no curves yet.
+    straight: the coding with no curves yet. REML knows no event: what was read of a reed after one is left to EM, which
+    does; else what events did would be called an error of readings, and a spread of reeds.
     """
     n_types, n_chanters = len(straight.types), len(straight.chanters)
     outer_of = np.zeros(len(rows.reeds), dtype=np.intp)
     outer_of[rows.reed_code] = rows.batch_code
     n_reeds, n_batches = len(rows.reeds), len(np.unique(rows.batch_code))
     few = (rows.chanter_code < MOST_REML_CHANTERS) & among_the_most_read(rows)
+    few &= ~event_since_first(rows.event, rows.reed_code)
     as_read, sound = rows.y, outlier_weights(rows)
     movement, multiple, apart = assumed_movement(n_types), np.ones(len(MEASURE)), assumed_noise()
 

@@ -212,6 +212,12 @@ def after_event(event: NDArray[np.bool_], reed_of: NDArray[np.intp]) -> NDArray[
     return np.asarray(count > np.repeat(count[first] - event[first], np.diff(edges)))
 
 
+def event_since_first(event: NDArray[np.bool_], reed_of: NDArray[np.intp]) -> NDArray[np.bool_]:
+    """Whether an event of its reed lies between the reed's first row and a row (n,); otherwise as `after_event`."""
+    first = np.r_[True, np.diff(reed_of) != 0][: len(reed_of)]
+    return after_event(np.asarray(event, dtype=bool) & ~first, reed_of)
+
+
 @dataclass(frozen=True, slots=True)
 class Levels:
     """What the readings of some reeds share in time: effects of each reed's own, three numbers a block.
