@@ -13,6 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from trimfit.base.errors import InputError, LogError, TrimfitError
+from trimfit.base.iso_dates import at_s
 from trimfit.base.pitch import DEFAULT_RATIOS, NOTES
 from trimfit.base.records import Chanter, Doubt, Order, Outcome, Reading, Reed, Trim
 from trimfit.log.entry_kinds import KINDS
@@ -427,3 +428,20 @@ def test_any_text_is_a_time_or_a_fault(text: str) -> None:
         remedy = error.remedy
     assert remedy
     assert -3e9 < instant < 8e9
+
+
+def test_of_a_past_moment_no_reed_counts_that_was_made_on_a_later_day(tmp_path: Path) -> None:
+    with Journal(tmp_path / "log", create=True) as journal:
+        journal.append(Chanter("C"))
+        journal.append(Order("O", "C"))
+        for name, made_on, order in (
+            ("1", "2026-06-01", "O"),
+            ("2", "2026-06-18", "O"),
+            ("3", None, "O"),
+            ("4", "2026-07-01", None),
+        ):
+            journal.append(Reed(name, "t", "b", made_on=made_on, order=order))
+        then = at_s("2026-06-15T12:00")
+        assert [one.reed.record.reed for one in journal.blanks(until_s=then)] == ["1", "3"]
+        assert [one.reed.record.reed for one in journal.of_reeds(None, open_only=True, until_s=then)] == ["1", "3"]
+        assert len(journal.blanks()) == 4

@@ -20,7 +20,6 @@ def _cards() -> list[FittedModel]:
     full = replace(
         fitted,
         last_seq=812,
-        strikes=3,
         fitted_with=("8/9", "4/3", "7/4"),
         cut_error_pct=2.7,
         cut_error_mm=0.005,

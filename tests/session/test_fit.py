@@ -97,12 +97,24 @@ def test_the_hand_is_learned_from_what_was_asked_and_what_was_taken(log: Path, m
 def test_strikes_count_fivefold(log: Path) -> None:
     with Journal(log) as journal:
         kept = current_model(journal)
-        entries = [one.entry for i in range(4) for one in journal.of_reed(f"R-{i}").readings[:1]]
-        for entry in entries[:3]:
-            journal.strike(entry, "typed on the wrong reed")
+        entries = [entry for (entry,) in journal.columns("reading", ["entry"])]
+        journal.strike(entries[0], "typed on the wrong reed")
         assert current_model(journal).last_seq == kept.last_seq
-        journal.strike(entries[3], "typed on the wrong reed")
-        assert current_model(journal).readings == 20
+        journal.strike(entries[1], "typed on the wrong reed")
+        assert current_model(journal).readings == 22
+
+
+def test_a_struck_reading_in_a_chanter_that_is_away_decides_nothing_any_more(log: Path) -> None:
+    """Was: the stop for that chanter stayed as the wrong reading had it, until twenty more were logged."""
+    with Journal(log) as journal:
+        journal.append(Chanter("Far", at_hand="no"))
+        without = current_model(journal)
+        wrong = journal.append(replace(read(0, 3), chanter="Far"))
+        assert "Far" in current_model(journal).coding.chanters
+        journal.strike(wrong.entry, "wrong chanter")
+        again = current_model(journal)
+        assert "Far" not in again.coding.chanters
+        assert np.array_equal(again.coef, without.coef)
 
 
 @pytest.mark.parametrize(

@@ -62,8 +62,8 @@ def ask(
     A range of the gap is of the gap itself, after a cut by the time of the next step; one by trimfit predict is of a
     reading, whose error it counts, so that either may be the wider.
 
-    --at counts no later reading, trim, event or outcome, and lists no reed made on a later day. What is known of reeds,
-    orders and chanters has no moment: it counts as it is now.
+    --at counts no later reading, trim, event or outcome of a batch, and lists no reed made on a later day. What is
+    known of reeds, orders and chanters has no moment, nor what was learned of types and chanters: it is as now.
 
     Example: trimfit ask R-0412
     """

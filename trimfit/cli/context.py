@@ -102,7 +102,9 @@ At = Annotated[
     Text,
     option(
         "--at",
-        "As of that moment, as 2026-03-01T14:05: no later entry counts. Else now, and entries that lie ahead count.",
+        "As of that moment, as 2026-03-01T14:05: no later reading, trim, event or outcome of the reeds asked about "
+        "counts, and none made on a later day; what types and chanters do is as all the log has taught by now. Else "
+        "now, and entries that lie ahead count.",
         "TIME",
     ),
 ]

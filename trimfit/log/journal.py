@@ -389,6 +389,14 @@ class Journal(Store):
         )
         return bool(self._rows(query, (chanter, 2**62 if until_seq is None else until_seq)))
 
+    def struck_readings(self, since_seq: int) -> list[tuple[str | None, float | None, float | None]]:
+        """Chanter, F and E (Hz) of the readings logged up to an entry that were struck after it."""
+        query = (
+            "SELECT r.chanter, r.f_hz, r.e_hz FROM strikes s JOIN readings r ON r.entry = s.struck "
+            "WHERE s.seq > ? AND r.seq <= ?"
+        )
+        return self._rows(query, (since_seq, since_seq))
+
     def latest_amounts(
         self,
         column: Literal["length_mm", "lip_strokes"],
@@ -494,8 +502,8 @@ class Journal(Store):
     ) -> list[ReedHistory]:
         """Histories of the named reeds (of all, without names), in a handful of queries.
 
-        open_only: only reeds that have an order and no outcome. until_s: as the log stood at that instant (see
-        `queries.histories`). Names that the log does not know raise InputError.
+        open_only: only reeds that have an order and no outcome, and were made by the day of until_s. until_s: as the
+        log stood at that instant (see `queries.histories`). Names that the log does not know raise InputError.
         """
         with self.reading() as connection:
             gone = "SELECT reed FROM outcomes WHERE at_s <= ? AND " + LIVE
@@ -503,7 +511,8 @@ class Journal(Store):
             if names is None:
                 values = [_end(until_s)] if open_only else []
                 listed = queries.reed_names(connection, where=where, values=values)
-                return queries.histories(connection, listed, until_s)
+                found = queries.histories(connection, listed, until_s)
+                return _made_by(found, until_s) if open_only else found
             words = [name_value(KINDS["reed"], name) for name in names]
             found = queries.histories(connection, words, until_s)
             known = {entry.reed.record.reed for entry in found}
@@ -512,14 +521,16 @@ class Journal(Store):
                     raise queries.unknown(connection, KINDS["reed"], word)
             if open_only:
                 found = [entry for entry in found if entry.reed.record.order and entry.outcome is None]
+                return _made_by(found, until_s)
             return found
 
     def blanks(self, *, until_s: float | None = None) -> list[ReedHistory]:
-        """Reeds that nothing was ever taken off and that have not left the bench; until_s: as of that instant."""
+        """Reeds that nothing was ever taken off and that have not left the bench; until_s: as of that instant, without
+        those made on a later day."""
         gone = [f"reed NOT IN (SELECT reed FROM {table} WHERE at_s <= ? AND {LIVE})" for table in ("trims", "outcomes")]
         with self.reading() as connection:
             names = queries.reed_names(connection, where=" AND ".join(gone), values=[_end(until_s)] * 2)
-            return queries.histories(connection, names, until_s)
+            return _made_by(queries.histories(connection, names, until_s), until_s)
 
     def of_batch(self, reed_type: str, batch: str, *, until_s: float | None = None) -> list[ReedHistory]:
         """Histories of a batch's reeds; until_s: as the log stood at that instant (see `queries.histories`)."""
@@ -677,6 +688,14 @@ class Journal(Store):
                 )
         self._seals = {**self._seals, **{key: seal_of(value) for key, value in kept.items()}}
         self._learned_writes += 1
+
+
+def _made_by(found: list[ReedHistory], until_s: float | None) -> list[ReedHistory]:
+    """Without the reeds that were made after the day of an instant, in the machine's zone; all where none is given."""
+    if until_s is None:
+        return found
+    day = iso_dates.text_of(until_s)[:10]
+    return [one for one in found if (one.reed.record.made_on or "") <= day]
 
 
 def _end(until_s: float | None) -> float:

@@ -39,7 +39,7 @@ class FittedModel:
     them; jumped: entries of the readings before which the reed had moved of a sudden; wait_days: from a cut to the next
     reading, usually; again_days: from a reading to the next of the same state. reading_stretch (10,), gap_stretch: what
     a next reading's error variance is over a sound one's (unsound ones included). cut_error_pct, cut_error_mm: what a
-    cut really takes, where the log tells. fit_seq, since_seq, strikes: the log it was fitted on (of a long log, the
+    cut really takes, where the log tells. fit_seq, since_seq: the log it was fitted on (of a long log, the
     reeds last read at or after since_seq); fitted_with: the shop's settings that a fit uses, in words; last_seq: up to
     where its coefficients have followed since (`refresh`).
     """
@@ -69,7 +69,6 @@ class FittedModel:
     cut_error_pct: float | None = None
     cut_error_mm: float | None = None
     readings: int = 0
-    strikes: int = 0
     hierarchy: Hierarchy = field(default_factory=assumed_hierarchy)
     stated_sd: tuple[float, float] = ASSUMED_ERRORS
     tapes: tuple[tuple[int, int], ...] = ()

@@ -1,9 +1,10 @@
 """Learning from the log: fit, keep, and know when the fit is due again.
 
 A fit is due when readings logged (or struck, counted fivefold) since the last are a quarter of those it holds and at
-least twenty, when a setting that it uses was changed, when a chanter that it knows got another kind or gauge, was taken
-away or came back, when F was read in a chanter that is away, or that it does not know (as far as it has room for one
-more), or knows by crows alone, or when five or more of them are of reed types that it does not know, taken together. In
+least twenty, when those struck alone are a quarter, when a setting that it uses was changed, when a chanter that it
+knows got another kind or gauge, was taken away or came back, when F was read in a chanter that is away, or that it does
+not know (as far as it has room for one more), or knows by crows alone, when such a reading in one that is away, or the
+last in any, was struck, or when five or more of them are of reed types that it does not know, taken together. In
 between nothing is lost: the readings since count at once for their own batch (`regression.posterior.reed`), and once
 they are a fiftieth and at least ten the coefficients follow too, by the changed batches alone
 (`regression.fitting.update`): what a type does, and a chanter, for all other reeds.
@@ -98,7 +99,7 @@ def _fit(journal: Journal, progress: Progress) -> tuple[FittedModel, Rows]:
     from trimfit.regression.fitting.steps import fit_model
 
     settings = journal.settings()
-    last_seq, strikes = journal.last_seq(), journal.count("strike")
+    last_seq = journal.last_seq()
     progress("reading the log", 0, 1)
     frame = frame_of(journal, most_readings=MOST_READINGS)
     progress("reading the log", 1, 1)
@@ -124,7 +125,7 @@ def _fit(journal: Journal, progress: Progress) -> tuple[FittedModel, Rows]:
     since_seq = int(frame[frame["reed"].isin(set(rows.reeds))].groupby("reed")["seq"].max().min())
     pct, constant_mm = cut_error(pairs[:, 0], pairs[:, 1]) or (None, None)
     model = replace(
-        model, fit_seq=last_seq, last_seq=last_seq, since_seq=since_seq, strikes=strikes,
+        model, fit_seq=last_seq, last_seq=last_seq, since_seq=since_seq,
         fitted_with=_used_words(settings), cut_error_pct=pct, cut_error_mm=constant_mm,
     )  # fmt: skip
     return model, most_read_chanters_first(rows, chanters)[0]
@@ -151,10 +152,14 @@ def _is_due(journal: Journal, model: FittedModel, settings: Settings) -> bool:
     for name in {chanter for _, chanter, f_hz, e_hz in found if f_hz and e_hz} & set(model.coding.chanters):
         if not journal.chanter_read(name, model.fit_seq):  # only its crow was read until then
             return True
+    struck = journal.struck_readings(model.fit_seq)
+    for name in {chanter for chanter, f_hz, e_hz in struck if chanter and f_hz and e_hz} & set(model.coding.chanters):
+        # one wrong reading there was most of what was known of it
+        if (name in chanters and chanters[name].at_hand == "no") or not journal.chanter_read(name):
+            return True
     since = [reed for reed, *_ in found]
-    fresh = len(since)
-    fresh += STRIKE_COUNTS * max(journal.count("strike") - model.strikes, 0)
-    if fresh >= max(DUE_SHARE * model.readings, DUE_LEAST):
+    fresh, gone = len(since), STRIKE_COUNTS * len(struck)
+    if gone >= DUE_SHARE * max(model.readings, 1) or fresh + gone >= max(DUE_SHARE * model.readings, DUE_LEAST):
         return True
     if fresh < 5 or model.n_types >= MOST_TYPES:
         return False

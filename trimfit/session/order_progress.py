@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from trimfit.base.errors import FEW_NAMES, InputError, nearest, short
-from trimfit.base.iso_dates import own_minute
+from trimfit.base.iso_dates import own_minute, text_of
 from trimfit.base.plain_words import MOST_NAMED, whether_away
 from trimfit.base.records import Order, ReedHistory
 
@@ -81,12 +81,11 @@ class Progress:
         return ", ".join(parts) + (" (overdue)" if self.overdue else "")
 
 
-def order_progress(
-    journal: Journal, today: str, until_s: float | None = None, made_by: str | None = None
-) -> list[Progress]:
+def order_progress(journal: Journal, today: str, until_s: float | None = None) -> list[Progress]:
     """Every order of the log, soonest due first. today: this day as year-month-day; until_s: as its reeds stood at that
-    instant (seconds since 1970 UTC), now if not said; made_by: without the reeds that were made after that day."""
+    instant (seconds since 1970 UTC), without those made on a later day; now if not said."""
     orders = journal.orders()
+    made_by = None if until_s is None else text_of(until_s)[:10]
     order_of = {
         reed: order
         for reed, order, made_on in journal.columns("reed", ["reed", "order", "made_on"])

@@ -75,9 +75,6 @@ def ask_all(session: Session, *, at_s: float | None = None) -> list[Advice]:
     Order: due date (none last), then how many good reeds the order still wants, then the reed nearest its end.
     """
     waiting = session.journal.of_reeds(None, open_only=True, until_s=at_s)
-    if at_s is not None:
-        today = text_of(at_s)[:10]
-        waiting = [one for one in waiting if (one.reed.record.made_on or "") <= today]
     if not waiting:
         return []
     session.fit_if_due()
@@ -115,7 +112,7 @@ def open_orders(session: Session, *, at_s: float | None = None) -> list[Progress
     """
     today = text_of(now_s() if at_s is None else at_s)[:10]
     long_ago = f"{int(today[:4]) - 1:04d}{today[4:]}"
-    progress = order_progress(session.journal, today, at_s, None if at_s is None else today)
+    progress = order_progress(session.journal, today, at_s)
     past = at_s is not None and at_s < now_s()
     found = [one for one in progress if one.is_open and (one.has_reeds or not past)]
     return [one for one in found if one.in_work or not one.due_on or one.due_on >= long_ago]

@@ -25,9 +25,11 @@ from trimfit.regression.second_opinion import SecondOpinion, second_opinions
 from trimfit.session.reading_frame import frame_of
 from trimfit.session.session import Session
 
-STILL_ASSUMED = 0.01
-"""A standard deviation nearer than this share to the assumed one is the assumption still: nothing was read that tells
+STILL_ASSUMED = 0.05
+"""A standard deviation nearer than this share to the assumed one is the assumption still: what was read tells little of
 it."""
+FEW_TO_VARY = 3
+"""Of fewer batches, reeds or chanters it is assumed how they differ."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,13 +132,15 @@ def _variance_parts(model: FittedModel) -> list[dict[str, Any]]:
             found |= {f"{name}_per_mm": sd(name, cov[k : 2 * k, k : 2 * k]) for name in ("gap", "crow")}
         return found
 
+    counts = {"batch": int(model.batches.sum()), "reed": int(model.reeds.sum()), "chanter": len(model.coding.chanters)}
     out: list[dict[str, Any]] = []
     for part, cov in covs.items():
         found, before = sds(part, cov), sds(part, assumed[part])
         row: dict[str, Any] = {"part": part}
         if part in ("chanter", "reading"):
             row |= {"gap_per_mm": None, "crow_per_mm": None}
-        same = [name for name, value in found.items() if abs(value - before[name]) < STILL_ASSUMED * before[name]]
+        few = counts.get(part, FEW_TO_VARY) < FEW_TO_VARY
+        same = [n for n, value in found.items() if few or abs(value - before[n]) < STILL_ASSUMED * before[n]]
         out.append(row | found | {"assumed": [name for name in same if (part, name) != ("chanter", "crow")]})
     return out
 

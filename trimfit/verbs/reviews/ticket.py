@@ -11,7 +11,7 @@ import numpy as np
 
 from trimfit.base.answers import Advice
 from trimfit.base.errors import InputError, unwritable
-from trimfit.base.iso_dates import own_minute
+from trimfit.base.iso_dates import own_minute, text_of
 from trimfit.base.natural_order import as_counted
 from trimfit.base.normal import interval
 from trimfit.base.pitch import NOTES, OUTPUT_WORDS, hz_from_cents
@@ -235,9 +235,11 @@ def tickets_of(session: Session, order: str, at_s: float | None = None) -> list[
     journal = session.journal
     wanted = order_named(journal, order).order
     names = [reed for reed, of in journal.columns("reed", ["reed", "order"]) if of == wanted]
+    day = None if at_s is None else text_of(at_s)[:10]
     kept = [
         history.reed.record.reed
         for history in journal.of_reeds(names, until_s=at_s)
+        if day is None or (history.reed.record.made_on or "") <= day
         if history.outcome is None or history.outcome.record.outcome == "good"
     ]
     return sorted(kept, key=as_counted)
