@@ -13,7 +13,7 @@ from tests.opened import lose_most_blanks, on
 from tests.verbs.test_ask import reading
 from tests.verbs.test_ask_away import by_letter  # noqa: F401
 from trimfit.base.errors import InputError
-from trimfit.base.records import Chanter, Order, Reed
+from trimfit.base.records import Chanter, Event, Order, Outcome, Reading, Reed
 from trimfit.log.journal import Journal
 from trimfit.review.customer_letter import letter
 from trimfit.review.ticket import how_to_check, verdict
@@ -112,12 +112,45 @@ def test_rehearse_and_the_letter_ask_for_what_helps_most(by_letter: Path, monkey
     assert "Above all ask for the gauge: " in advice
     assert text.index("1. How far the bore gauge") < text.index("When reeds come")
     advice, text = said(7.0, 6.5)
-    assert advice.startswith("Before many are made, send one (trimfit review ticket --letter letter): no answer helps")
+    assert advice.startswith("Before many are made, send one: no answer helps")
+    # a command that stands last leaves whole sentences when it is put on a line of its own
+    assert advice.endswith(". The letter that asks for it: trimfit review ticket --letter letter")
     assert text.startswith("Order letter, chanter Far\n\nWe send a first reed")
     assert text.index("When reeds come") < text.index("1. How far the bore gauge")
     advice, text = said(2.0, 1.9)
     assert advice == ""
     assert text.startswith("Order letter, chanter Far\n\nWhen reeds come")
+
+
+def test_a_reed_that_was_sent_is_not_promised_again(by_letter: Path, monkeypatch: pytest.MonkeyPatch) -> None:  # noqa: F811
+    """Was: `We send a first reed before we make the others`, of an order one of whose reeds had come back."""
+    monkeypatch.setattr(owner_answers, "what_to_ask", lambda *_: [Narrowing("gauge", 7.0, 6.5)])
+
+    def said() -> tuple[str, str]:
+        with Session(by_letter) as session:
+            text = letter_for(session, "letter").replace("\n", " ")
+            return text, first_ask(session.bench(), session.journal.orders()["letter"], "moulded")
+
+    def log(*entries: Reed | Reading | Outcome | Event) -> None:
+        with Journal(by_letter) as journal:
+            for entry in entries:
+                journal.append(entry)
+
+    assert "We send a first reed before we make the others. Tell us its F and E" in said()[0]
+    log(reading("R", "2026-02-01T10:00", -3.0), Outcome("R", "2026-02-01T11:00", "good"))
+    text, advice = said()
+    assert "We send a first reed" not in text
+    assert "You have R from us. Tell us its F and E" in text
+    assert advice.startswith("Before more are made, have R read there: ")
+    log(reading("R", "2026-02-05T10:00", -12.0, chanter="Far"))
+    text, advice = said()
+    assert "We go by what you told us of R. Tell us of the next reed that you have from us its F and E" in text
+    assert advice.startswith("Before many are made, send another: ")
+    log(Event("R", "2026-02-06T10:00", "came back flat"))
+    assert "R came back to us. We go by what you told us of R. Tell us of the next reed" in said()[0]
+    log(Reed("S", "moulded", "A", order="letter"), Outcome("S", "2026-02-07T10:00", "good"))
+    log(Reed("T", "moulded", "A", order="letter"), Outcome("T", "2026-02-07T10:00", "good"))
+    assert "You have S and T from us. Tell us of each its F and E" in said()[0]
 
 
 def test_only_the_gauge_that_the_shop_sent_is_asked_for() -> None:

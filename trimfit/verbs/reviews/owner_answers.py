@@ -11,17 +11,18 @@ from pathlib import Path
 import numpy as np
 
 from trimfit.base.errors import InputError, command, short, unwritable
+from trimfit.base.natural_order import as_counted
 from trimfit.base.normal import Z90
 from trimfit.base.pitch import hz_from_cents, hz_width_cents
 from trimfit.base.plain_words import plain_name
 from trimfit.base.records import Chanter, Order, ReedHistory
 from trimfit.planner.aim import AimPosterior
-from trimfit.review.customer_letter import letter
+from trimfit.review.customer_letter import Sent, letter, names_words
 from trimfit.review.results import ChanterMap
 from trimfit.review.safe_names import file_stem, refuse_link
-from trimfit.session.evidence import crow_at_stop
+from trimfit.session.evidence import crow_at_stop, gap_readings
 from trimfit.session.open_log import Bench
-from trimfit.session.order_progress import order_named
+from trimfit.session.order_progress import came_back, order_named
 from trimfit.session.session import Session
 from trimfit.verbs.pick import ranked, seen_of, stock_for
 
@@ -172,7 +173,31 @@ def first_ask(bench: Bench, order: Order, reed_type: str) -> str:
     helps, text = helps_most(bench, order, asked), command("review", "ticket", "--letter", order.order)
     if helps == "answer":
         return f"First ask the player: {text}. Above all {told_most(asked)}."
-    return f"Before many are made, send one ({text}): {told_most(asked)}." if helps else ""
+    if not helps:
+        return ""
+    sent = sent_of(bench, order)
+    if sent.unread:
+        first = f"Before more are made, have {names_words(sent.unread)} read there"
+    else:
+        first = f"Before many are made, send {'another' if sent.read or sent.came_back else 'one'}"
+    return f"{first}: {told_most(asked)}. The letter that asks for it: {text}"
+
+
+def sent_of(bench: Bench, order: Order) -> Sent:
+    """An order's reeds that left as good, by what became of them."""
+    unread, read, back = [], [], []
+    for history in bench.journal.of_reeds(bench.journal.reeds_of_order(order.order), until_s=bench.until_s):
+        outcome = history.outcome
+        if outcome is None or outcome.record.outcome != "good":
+            continue
+        name, returned = history.reed.record.reed, came_back(history)
+        there = [one for one in gap_readings(history.readings, bench.model) if one.record.chanter == order.chanter]
+        back += [name] if returned else []
+        if any(one.at_s >= outcome.at_s for one in there):
+            read.append(name)
+        elif not returned:
+            unread.append(name)
+    return Sent(*(sorted(names, key=as_counted) for names in (unread, read, back)))
 
 
 def helps_most(bench: Bench, order: Order, asked: Sequence[Narrowing]) -> str:
@@ -206,7 +231,8 @@ def letter_for(session: Session, order_name: str) -> str:
     asked = what_to_ask(bench, order.chanter, reed_type, order)
     tolerance = hz_width_cents(bench.settings.tolerance_hz, order.target_pitch_hz or 470.0)
     answers = [one.answer for one in asked if one.answer]
-    return letter(order.order, order.chanter, answers, tolerance, helps_most(bench, order, asked))
+    helps = helps_most(bench, order, asked)
+    return letter(order.order, order.chanter, answers, tolerance, helps, sent_of(bench, order))
 
 
 def write_letter(folder: Path, order_name: str, text: str) -> Path:
