@@ -205,7 +205,13 @@ class Asked:
         for reed, advice in listed.items():
             self._advice(advice)
             self.same(f"ask {reed} and ask --all", self.json("ask", reed), advice)
-            self.text("ask", reed)
+            told = " ".join(self.text("ask", reed).split())
+            if found := re.search(r"after this cut ([\d.]+) %.* once stopped there: .*?, ([\d.]+) % past", told):
+                # nothing brings a reed back that is past
+                self.check(
+                    f"{reed}: past {found[1]} after the cut, {found[2]} at the end",
+                    float(found[1]) <= float(found[2]) + 0.5,
+                )
         for order in ORDERS:
             self._order(order, listed)
         for words in ("learn", "review batches", "review chanters", "review repeatability", "check"):

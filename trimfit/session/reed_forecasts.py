@@ -71,7 +71,19 @@ def forecast_of(bench: Bench, pairs: Sequence[tuple[Seen, Aim]]) -> list[Forecas
             choice = decide(bench, seen, bench.posterior(seen, aim), aim, ground) if ground.gap_read else None
             if choice is not None and choice.action == "finished":
                 out[i] = _as_finished(out[i], choice, bench)
+            elif choice is not None and choice.action == "trim":
+                out[i] = _no_less_past(out[i], choice.chance_past, bench)
     return out
+
+
+def _no_less_past(forecast: Forecast, past: float, bench: Bench) -> Forecast:
+    """A forecast with a chance of ending past that is no less than that after the cut advised, which counts how the
+    reed may move until it is read again, too: nothing brings a reed back that is past."""
+    more = past - forecast.past
+    if more <= 0.0:
+        return forecast
+    good = forecast.good * (1.0 - past) / max(1.0 - forecast.past, 1e-9)
+    return replace(forecast, good=good, past=past, minutes=forecast.minutes + more * bench.rules().lost_minutes)
 
 
 def _as_finished(forecast: Forecast, choice: Choice, bench: Bench) -> Forecast:
