@@ -132,6 +132,7 @@ class _ReadingReader(_LineReader):
         self.scale, self.mode, self.reference_hz = scale, mode, reference_hz
         self.reference_refused = False
         self.pitches: list[Pitch] = []
+        self.chanter_end = -1
 
     def key_of(self, name: str) -> tuple[str, ValueMeaning | None] | None:
         return key_of(name)
@@ -141,10 +142,17 @@ class _ReadingReader(_LineReader):
         if (mode := mode_of(word.text)) is not None:
             self.mode = mode
         elif VALUE.match(word.text):
-            self.fault(word, "", "a value with no name before it", "say what it is, such as f 779.1")
+            self.fault(word, "", "a value with no name before it", f"say what it is, such as f 779.1{self.whole(word)}")
         else:
-            self.fault(word, "", f"{short(name)!r} is no word of a reading", like(name, KNOWN_WORDS, USUAL_WORDS))
+            remedy = like(name, KNOWN_WORDS, USUAL_WORDS) + self.whole(word)
+            self.fault(word, "", f"{short(name)!r} is no word of a reading", remedy)
             self.at += self.is_value(self.peek())
+
+    def whole(self, word: Word) -> str:
+        """Of a word right after a chanter's name: that a name of several words stands in quotes."""
+        if self.at - 1 != self.chanter_end:
+            return ""
+        return f'; a chanter of several words in quotes: ch "{short(str(self.values["chanter"]))} {short(word.text)}"'
 
     def value_of(self, word: Word, key: str, glued: str) -> tuple[Word, str] | None:
         """The value that belongs to a key: the rest of its own word, or the next word unless that names a column."""
@@ -178,6 +186,8 @@ class _ReadingReader(_LineReader):
             return
         try:
             self.values[key] = self.plain(key, text)
+            if key == "chanter" and '"' not in text:
+                self.chanter_end = self.at
         except InputError as error:
             self.fault(at, key, error.what, error.remedy)
             self.reference_refused |= key == "reference"

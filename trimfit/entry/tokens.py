@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
 from trimfit.base.column_words import NOTE_WORDS, OTHER_WORDS, ValueMeaning, key_of
@@ -36,6 +36,7 @@ CROW_WORD = re.compile(
     re.IGNORECASE,
 )
 CROW_NOTE = re.compile(r"[A-G](?:[#b♯♭]|sharp|flat)?", re.IGNORECASE)
+_CHANTER = re.compile(r"(?<!\S)(?:ch|chanter)(?:\s*=\s*|\s+)", re.IGNORECASE)
 LENGTH = re.compile(r"[+\-−–]?[\d.,]+(mm|thou|in|inch|inches|um|[µμ]m)?", re.IGNORECASE)
 VALUE = re.compile(r"^([+\-−–]?)([\d.,]+)(hz|hertz|cents|ct|c)?$", re.IGNORECASE)
 NOTE_UNITS = ("hz", "cents", "ct")
@@ -83,6 +84,17 @@ def split_words(text: str) -> list[str]:
 def line_of(words: Sequence[str]) -> str:
     """Words of the command line as the line parser wants them: a value in quotes where there are blanks in it."""
     return " ".join(_kept_whole(word, before) for before, word in zip(["", *words], words, strict=False))
+
+
+def in_quotes(text: str, chanters: Iterable[str]) -> str:
+    """A line with a known chanter of several words in quotes where it follows the word for a chanter: `ch Band 1`."""
+    if not _CHANTER.search(text):
+        return text
+    for name in sorted((one for one in chanters if " " in one), key=len, reverse=True):
+        said = r"\s+".join(map(re.escape, name.split()))
+        quoted = f'"{name}"'.replace("\\", r"\\")
+        text = re.sub(rf"({_CHANTER.pattern}){said}(?![^\s,;])", rf"\g<1>{quoted}", text, flags=re.IGNORECASE)
+    return text
 
 
 def says_a_chanter(word: str) -> bool:

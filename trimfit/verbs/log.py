@@ -98,7 +98,7 @@ def log_reading(
     from trimfit.base.units import parse_pct, parse_pressure_kpa, parse_temperature_c
     from trimfit.entry.checks import plain_reading_doubts
     from trimfit.entry.line_parser import parse_reading
-    from trimfit.entry.tokens import line_of
+    from trimfit.entry.tokens import in_quotes, line_of
     from trimfit.entry.unnamed_numbers import is_unnamed, with_names
     from trimfit.log.column_values import folded_name
 
@@ -106,7 +106,7 @@ def log_reading(
     chanter = None if chanter is None else folded_name(chanter)
     with journal.writing():
         history = journal.of_reed(reed)
-        text = line_of(words)
+        text = in_quotes(line_of(words), journal.chanters())
         line = parse_reading(
             with_names(text, journal.settings().line_order.split()) if is_unnamed(text) else text,
             scale=journal.scale(),

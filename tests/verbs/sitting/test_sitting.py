@@ -12,7 +12,7 @@ import pytest
 from tests.verbs.sitting.fakes import CUT, Clock, StatedBench, play, seated, shop_log
 from trimfit.base.errors import InputError, LogError, TrimfitError, command
 from trimfit.base.pitch import DEFAULT_RATIOS
-from trimfit.base.records import Action, Doubt, Event, Order, Outcome, Reading, Reed, ReedHistory, Trim
+from trimfit.base.records import Action, Chanter, Doubt, Event, Order, Outcome, Reading, Reed, ReedHistory, Trim
 from trimfit.log.journal import Journal
 from trimfit.verbs.sitting.sitting import COMMANDS, Sitting
 from trimfit.verbs.wording import HELP, closing_line, expected_line
@@ -52,6 +52,23 @@ def test_a_reed_from_first_reading_to_handed_over(journal: Journal) -> None:
     assert history.outcome is not None
     assert (history.outcome.record.outcome, history.outcome.record.remark) == ("good", "straight and even")
     assert history.readings[0].at_s < history.trims[0].at_s < history.readings[1].at_s < history.outcome.at_s
+
+
+def test_a_chanter_of_several_words_needs_no_quotes_once_it_is_known(journal: Journal) -> None:
+    """Was: `word 3 (1): a value with no name before it`."""
+    journal.append(Chanter("Band 1"))
+    journal.append(Chanter("Band 1 long"))
+    sitting = seated(journal, reeds=["R-1"])
+    list(sitting.open())
+    assert play(sitting, "ch Band 1") == ["from now on: chanter Band 1"]
+    assert play(sitting, f"ch band 1 long {FIRST}")[0].startswith("logged rea-")
+    assert play(sitting, f"{FIRST.replace('771', '772')} ch=Band  1")[0].startswith("logged rea-")
+    assert [one.record.chanter for one in journal.of_reed("R-1").readings] == ["Band 1 long", "Band 1"]
+    said = " ".join(" ".join(play(sitting, "ch Band 7")).split())
+    assert said.startswith("! word 3 (7): a value with no name before it")
+    assert said.endswith('; a chanter of several words in quotes: ch "Band 7"')
+    said = " ".join(" ".join(play(sitting, "new N-1 type cane batch Old 1")).split())
+    assert said.endswith('; names of several words in "quotes"')
 
 
 @pytest.mark.parametrize(

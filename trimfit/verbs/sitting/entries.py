@@ -14,7 +14,7 @@ from trimfit.base.records import Chanter, Doubt, Event, Outcome, Reading, Reed, 
 from trimfit.base.units import parse_length_mm, within
 from trimfit.entry.entry_times import entries_of, place
 from trimfit.entry.line_parser import parse_trim
-from trimfit.entry.tokens import split_words
+from trimfit.entry.tokens import in_quotes, split_words
 from trimfit.verbs.log import entry_in_words, read_in_doubts
 from trimfit.verbs.sitting.held_entries import (
     ANOTHER_CUT,
@@ -115,7 +115,9 @@ class Entries(ReedInHand):
             or not {"type", "batch"} <= given.keys()
             or given.keys() - {"type", "batch", "blade", "order"}
         ):
-            raise InputError("a new reed needs its name, type and batch", remedy="say new R-1 type moulded batch M-3")
+            quotes = '; names of several words in "quotes"' if words and len(words) % 2 == 0 else ""
+            remedy = f"say new R-1 type moulded batch M-3{quotes}"
+            raise InputError("a new reed needs its name, type and batch", remedy=remedy)
         blade_mm = within("blade_mm", parse_length_mm(given["blade"])) if "blade" in given else None
         reed = Reed(words[0], given["type"], given["batch"], blade_mm=blade_mm, order=given.get("order"))
         yield from self._propose(HeldPlain(reed))
@@ -319,7 +321,9 @@ class Entries(ReedInHand):
                 example = f", as fix {cut} 0.65" if cut else ""
                 yield f"fix NUMBER and what is right{example}" if listed else "nothing is logged of it yet"
             return
-        entry, record, doubts = self.bench.amended(listed[number].entry, words.strip())
+        entry, record, doubts = self.bench.amended(
+            listed[number].entry, in_quotes(words.strip(), self.bench.journal.chanters())
+        )
         self.held = HeldPlain(record, tuple(doubts), instead_of=entry)
         if not doubts:
             yield from self._keep("")

@@ -13,7 +13,7 @@ from trimfit.base.plain_words import plain_name, wrapped
 from trimfit.base.records import Chanter, Doubt, Event, Reading, Trim
 from trimfit.entry.line_parser import parse_reading, parse_trim
 from trimfit.entry.parsed_lines import ReadingLine
-from trimfit.entry.tokens import begins_a_trim, mode_of, names_a_column
+from trimfit.entry.tokens import begins_a_trim, in_quotes, mode_of, names_a_column
 from trimfit.entry.unnamed_numbers import is_unnamed, with_names
 from trimfit.verbs.log import read_in, worked_there
 from trimfit.verbs.sitting.entries import Entries
@@ -65,6 +65,7 @@ class Readings(Entries):
     def _parse(self, text: str, *, partial: bool) -> ReadingLine:
         around_hz = self._around_hz() if self.history else None
         reference_hz = self._reference_hz()
+        text = in_quotes(text, self.bench.journal.chanters())
         return parse_reading(
             text, scale=self._scale(), reference_hz=reference_hz, around_hz=around_hz, mode=self._mode, partial=partial
         )
