@@ -535,9 +535,12 @@ def test_a_setting_is_taken_with_the_unit_that_is_shown(tmp_path: Path) -> None:
     for name, value in {**typed, "drift_settle_cents_per_week": "4 cents a week"}.items():
         said = run(tmp_path / "log", "settings", name, *value.split(" ")).stdout
         assert value.replace("°", " °") in said
-    refused = run(tmp_path / "log", "settings", "bench_pressure_kpa", "26 inH2O")
+    refused = run(tmp_path / "log", "settings", "bench_pressure_kpa", "26 in")
     assert refused.returncode == 2
-    assert refused.stderr == "bench_pressure_kpa: '26 inH2O' is not a number; give a number, in kPa\n"
+    assert refused.stderr == "bench_pressure_kpa: 'in' is no unit of pressure; use kPa, mbar, inH2O or mmH2O\n"
+    refused = run(tmp_path / "log", "settings", "bench_pressure_kpa", "hard")
+    assert refused.stderr == "bench_pressure_kpa: 'hard' is not a number; give a number, in kPa\n"
+    assert "21.111111 °C" in run(tmp_path / "log", "settings", "bench_temperature_c", "70", "F").stdout
 
 
 def test_two_files_of_one_name_are_named_and_neither_is_taken(tmp_path: Path, shop: Path) -> None:

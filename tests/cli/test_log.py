@@ -372,6 +372,16 @@ def test_an_event_is_kept_in_the_shops_words_and_comes_after_all_before_it(bench
             bench.say("log", "event", *words)
 
 
+def test_a_value_among_the_words_of_an_event_is_doubted(bench: Typed) -> None:
+    (doubt,) = bench.json("log", "event", "R-1", "bridle", "moved", "f=760")["doubts"]
+    assert doubt["kind"] == "event-value"
+    assert doubt["sentence"] == (
+        "f=760 is kept as a word of the event and counts for no value; a reading is logged by "
+        "trimfit log reading R-1 NAME=VALUE, a cut by trimfit log trim R-1 MM"
+    )
+    assert bench.json("log", "event", "R-1", "soaked", "==", "--at", "2026-03-02")["doubts"] == []
+
+
 def test_a_later_outcome_takes_the_place_of_the_earlier(bench: Typed) -> None:
     first = bench.json("log", "outcome", "R-1", "good")
     assert [one["kind"] for one in first["doubts"]] == ["good-unread"]

@@ -405,12 +405,20 @@ def test_report_is_one_page_with_its_pictures(made_demo: Path) -> None:
     [
         (("review", "reed", "R-0l40"), "R-0"),
         (("review", "ticket", "nobody"), "nobody"),
-        (("review", "ticket", "R-0140", "--out", "FILE"), "cannot be written"),
+        (
+            ("review", "ticket", "R-0140", "--out", "FILE"),
+            "file: is a file, not a folder; name a folder you may write to",
+        ),
+        (
+            ("review", "chanters", "CH-03 old flat", "--sheet", "FILE"),
+            "file: is a file, not a folder; name a folder you may write to",
+        ),
         (
             ("review", "ticket", "R-0140", "--letter", "O-12"),
             "is a text and no card",
         ),
-        (("report", "FILE"), "cannot be written"),
+        (("report", "FILE"), "file: is a file, not a folder; name a folder you may write to"),
+        (("report", "FILE/in"), "file: is a file, not a folder; name a folder you may write to"),
     ],
 )
 def test_a_wrong_request_is_one_line_and_exit_2(
@@ -418,7 +426,7 @@ def test_a_wrong_request_is_one_line_and_exit_2(
 ) -> None:
     blocked = tmp_path / "file"
     blocked.write_text("x")
-    done = run(demo_log, *(str(blocked / "in") if word == "FILE" else word for word in words))
+    done = run(demo_log, *(word.replace("FILE", str(blocked)) for word in words))
     assert done.returncode == 2
     assert said in done.stderr
     assert len(done.stderr.strip().splitlines()) == 1

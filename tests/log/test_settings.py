@@ -31,6 +31,42 @@ def test_a_number_is_taken_up_to_its_limits_and_refused_beyond(name: str) -> Non
         assert "e" not in said, "a power of ten is no number to type"
 
 
+@pytest.mark.parametrize(
+    ("name", "typed", "kept"),
+    [
+        ("bench_pressure_kpa", "26 inH2O", 6.47631166),
+        ("bench_pressure_kpa", "65 mbar", 6.5),
+        ("least_blade_mm", "1 in", 25.4),
+        ("tool_step_mm", "1 thou", 0.0254),
+        ("bench_temperature_c", "68 F", 20.0),
+        ("tolerance_hz", "0.8 Hz", 0.8),
+    ],
+)
+def test_a_setting_takes_the_units_that_a_reading_takes(name: str, typed: str, kept: float) -> None:
+    assert float(settings.checked(name, typed)) == pytest.approx(kept, rel=1e-12)
+
+
+@pytest.mark.parametrize(
+    ("name", "typed", "said"),
+    [
+        (
+            "bench_pressure_kpa",
+            "26 in",
+            "bench_pressure_kpa: 'in' is no unit of pressure; use kPa, mbar, inH2O or mmH2O",
+        ),
+        ("least_blade_mm", "5 in", "least_blade_mm: 5 in is out of bounds; give 1 to 60"),
+        ("least_blade_mm", "short", "least_blade_mm: 'short' is not a number; give a number"),
+        ("cut_error_pct", "3 mm", "cut_error_pct: '3 mm' is not a number; give a number"),
+    ],
+)
+def test_a_setting_with_a_unit_of_something_else_or_beyond_its_limits_is_refused(
+    name: str, typed: str, said: str
+) -> None:
+    with pytest.raises(InputError) as refused:
+        settings.checked(name, typed)
+    assert refused.value.line() == said
+
+
 def test_no_setting_of_a_shop_is_without_limits() -> None:
     """A setting added later is bounded by the unit in its name; a chance never exceeds one, nothing is negative."""
     for name in NUMBERS:

@@ -88,5 +88,5 @@ def test_chanters_whose_names_look_alike_as_files_keep_their_own_sheets(tmp_path
 
 def test_a_folder_that_cannot_be_written_is_a_fault_with_a_remedy(tmp_path: Path) -> None:
     (tmp_path / "taken").write_text("a file")
-    with pytest.raises(InputError, match="cannot be written"):
+    with pytest.raises(InputError, match="taken: is a file, not a folder; name a folder you may write to"):
         write_sheets([sheet_of()], tmp_path / "taken")

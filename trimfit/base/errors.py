@@ -63,10 +63,21 @@ class InputError(TrimfitError):
         return [fault.line() for fault in self.faults] or [self.line()]
 
 
+def not_a_folder(path: object, remedy: str) -> InputError:
+    """The fault of a file that was named where a folder is meant."""
+    return InputError("is a file, not a folder", str(path), remedy)
+
+
 def unwritable(path: object, error: OSError) -> TrimfitError:
     """The fault of a file or folder that cannot be written: of the request, but where the disk is full or failing."""
     from errno import EDQUOT, EIO, ENOSPC
+    from pathlib import Path
 
+    if isinstance(error, FileExistsError | NotADirectoryError):
+        place = Path(error.filename or str(path))
+        file = next((one for one in (place, *place.parents) if one.is_file()), None)
+        if file is not None:
+            return not_a_folder(file, "name a folder you may write to")
     what = f"cannot be written ({error.strerror or error})"
     if error.errno in (EDQUOT, EIO, ENOSPC):
         return TrimfitError(what, str(path), "make room, or name another folder")

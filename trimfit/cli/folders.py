@@ -409,7 +409,7 @@ def settings(
 
 
 def _settings(shown: Mapping[str, str], reordered: Sequence[str]) -> list[str]:
-    rows = [[key, f"{text} {_unit(key)}", MEANINGS.get(key, "")] for key, text in shown.items()]
+    rows = [[key, f"{_to_six_places(text)} {_unit(key)}", MEANINGS.get(key, "")] for key, text in shown.items()]
     lines = table(["setting", "value", "what it is"], rows, wrap=True)
     if reordered:
         names = ", ".join(short(reed) for reed in reordered[:MARKS_SHOWN])
@@ -422,6 +422,12 @@ def _unit(name: str) -> str:
     """A setting's unit, as it ends the name."""
     found = next((unit for ending, unit in UNITS if name.endswith(ending)), "")
     return "min" if "minutes" in name else found
+
+
+def _to_six_places(text: str) -> str:
+    """A setting's value for the screen: what was typed in another unit may have more digits than are known."""
+    value = _typed(text)
+    return f"{value:.6f}".rstrip("0").rstrip(".") if isinstance(value, float) else text
 
 
 def _typed(text: str) -> str | float:

@@ -14,7 +14,7 @@ from dataclasses import replace
 from fractions import Fraction
 from typing import TYPE_CHECKING
 
-from trimfit.base.errors import InputError, short
+from trimfit.base.errors import InputError, command, short
 from trimfit.base.iso_dates import DAY_S, at_s, has_offset, local_minute, own_minute, text_of
 from trimfit.base.pitch import SEATING_TOLERANCES
 from trimfit.base.plain_words import cents_words, counted
@@ -337,6 +337,21 @@ def gap_wide(f_typed: float, e_typed: float, scale: Mapping[str, Fraction]) -> D
         return Doubt("swapped", "e_hz", sentence, (("e_hz", f_typed), ("f_hz", e_typed)))
     side = "over" if apart > 0 else "under"
     return Doubt("gap-wide", "f_hz", f"F {abs(apart):.0f} cents {side} E as low A is more than reeds do; is it right?")
+
+
+def event_doubts(event: Event) -> list[Doubt]:
+    """The doubt about an event not yet logged that holds a value, as a reading or a cut has."""
+    values = [word for word in event.event.split() if "=" in word.strip("=")]
+    if not values:
+        return []
+    reading, trim = (
+        command("log", name, event.reed, what) for name, what in (("reading", "NAME=VALUE"), ("trim", "MM"))
+    )
+    sentence = (
+        f"{short(' '.join(values))} is kept as a word of the event and counts for no value; "
+        f"a reading is logged by {reading}, a cut by {trim}"
+    )
+    return [Doubt("event-value", "event", sentence)]
 
 
 def outcome_doubts(outcome: Outcome, history: ReedHistory, settings: Settings) -> list[Doubt]:

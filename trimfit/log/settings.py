@@ -12,7 +12,7 @@ from trimfit.base.errors import InputError, nearest, short
 from trimfit.base.pitch import ratio_of, ratios
 from trimfit.base.records import Settings
 from trimfit.base.time_zones import zone_like, zone_named
-from trimfit.base.units import BOUNDS, parse_number, plain_number
+from trimfit.base.units import BOUNDS, BY_UNIT, parse_number, plain_number
 from trimfit.log.column_values import number_text
 
 
@@ -73,13 +73,27 @@ def checked(name: str, text: str) -> str:
             raise InputError(what, name, "say it as f e a A crow")
         return " ".join(order)
     try:
-        value = parse_number(word)
+        value = _number_of(name, word)
     except InputError as error:
         raise InputError(error.what, name, error.remedy) from error
     low, high = limits_of(name)
     if not low <= value <= high:
         raise InputError(f"{short(word)} is out of bounds", name, f"give {plain_number(low)} to {plain_number(high)}")
     return number_text(value)
+
+
+def _number_of(name: str, word: str) -> float:
+    """A number, bare or with a unit of what the setting is: `26 inH2O`, `1 in`, `70 F`."""
+    try:
+        return parse_number(word)
+    except InputError as bare:
+        parse = BY_UNIT.get(name.rpartition("_")[2]) if not name.endswith("_pct") else None
+        if parse is None:
+            raise
+        try:
+            return parse(word)
+        except InputError as measured:
+            raise (measured if measured.where else bare) from None
 
 
 def fault_of(name: str, text: object) -> InputError | None:

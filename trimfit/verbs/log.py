@@ -252,6 +252,7 @@ def log_event(
     logged, and raises Doubtful. InputError also for the word of an outcome, which is logged as one.
     """
     from trimfit.base.errors import command
+    from trimfit.entry.checks import event_doubts
     from trimfit.log.column_values import folded_name
     from trimfit.log.entry_kinds import OUTCOMES
 
@@ -263,7 +264,8 @@ def log_event(
             remedy = f"log it as one: {command('log', 'outcome', reed, said)}"
             raise InputError(f"{said} is an outcome: the reed leaves the bench", "EVENT", remedy)
         event = Event(history.reed.record.reed, "", word, remark)
-        event, where, found = _placed(journal, history, event, at, after)
+        event, where, by_time = _placed(journal, history, event, at, after)
+        found = [*event_doubts(event), *by_time]
         _or_ask(found, sure)
         kept = keep(journal, event, event.reed, found)
         return dataclasses.replace(

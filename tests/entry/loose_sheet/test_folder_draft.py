@@ -603,6 +603,28 @@ def test_a_head_of_millimetres_alone_is_the_length_taken_off_and_listed_as_a_gue
     assert f"{head!r} is length_mm" in (tmp_path / "out" / "guesses.txt").read_text(encoding="utf-8")
 
 
+@pytest.mark.parametrize(
+    "text", ["hello world\nthis is\n", "dear reader,how are you\nthe weather,is fine\n", "a,ok\nb,good\n"]
+)
+def test_prose_is_no_sheet(tmp_path: Path, text: str) -> None:
+    """Was: each line became a reed, and everything was said to be read."""
+    with pytest.raises(InputError, match="holds no number and no head that is known") as refused:
+        draft(tmp_path, text)
+    assert refused.value.remedy == "name a sheet with heads, and a row for each reed"
+    assert not (tmp_path / "out").exists()
+
+
+@pytest.mark.parametrize(
+    ("text", "reeds"),
+    [("reed\nAnna\nBess\n", ["Anna", "Bess"]), ("Anna,moulded,crow C\n", ["Anna"]), ("R-1\nR-2\n", ["R-1", "R-2"])],
+)
+def test_names_of_reeds_need_no_number_under_a_head_or_beside_a_crow(
+    tmp_path: Path, text: str, reeds: list[str]
+) -> None:
+    draft(tmp_path, text)
+    assert [row.split(",")[0] for row in rows_of(tmp_path, "reeds.csv")[1:]] == reeds
+
+
 @pytest.mark.parametrize("text", ["hello\n", "\n,1,\n"])
 def test_one_cell_is_no_sheet(tmp_path: Path, text: str) -> None:
     with pytest.raises(InputError, match="holds one cell, and no reading"):

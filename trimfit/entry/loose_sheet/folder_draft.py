@@ -6,6 +6,7 @@ that gave.
 
 from __future__ import annotations
 
+import re
 import tempfile
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -13,7 +14,7 @@ from datetime import date
 from fractions import Fraction
 from pathlib import Path
 
-from trimfit.base.errors import InputError, short
+from trimfit.base.errors import InputError, not_a_folder, short
 from trimfit.base.pitch import DEFAULT_RATIOS
 from trimfit.base.plain_words import counted
 from trimfit.entry.doubt_marks import rule_marks
@@ -37,6 +38,9 @@ BECAME = {
     **{"day": "the day", "clock": "the time of day", "crow": "crow_hz", "readings": "what its cells name"},
 }
 EVENT_KINDS = ("reading", "trim", "outcome")
+# What prose may look like: its lines are taken for names of reeds, and words for outcomes.
+OF_WORDS = {KINDS[name].file for name in ("reed", "outcome")}
+HEADED = "name a sheet with heads, and a row for each reed"
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,9 +78,7 @@ def draft_sheet(
     notes = Notes()
     read = read_table(Path(sheet), notes)
     if sum(bool(cell) for row in read for cell in row) == 1:
-        raise InputError(
-            "holds one cell, and no reading", str(sheet), "name a sheet with heads, and a row for each reed"
-        )
+        raise InputError("holds one cell, and no reading", str(sheet), HEADED)
     table = upright(read, notes)
     columns, first = find_heads(table, notes)
     titles = tuple(column.title for column in columns)
@@ -102,6 +104,8 @@ def draft_sheet(
     if not lines:
         why = notes.unread[0].line() if notes.unread else "give its heads known words: reed, date, crow, F, took"
         raise InputError("nothing in it could be read", str(sheet), why)
+    if not any(titles) and lines.keys() <= OF_WORDS and not re.search(r"\d", "".join(map("".join, bodies))):
+        raise InputError("holds no number and no head that is known", str(sheet), HEADED)
     cells = sum(cell.lower() not in NOTHING for _, row in rows for cell in row)
     counts = {name: len(text) - 1 for name, text in lines.items()}
     return _write(sheet, folder, lines, counts, notes, cells)
@@ -109,7 +113,7 @@ def draft_sheet(
 
 def _refuse_taken(folder: Path, *, force: bool) -> None:
     if folder.exists() and not folder.is_dir():
-        raise InputError("is a file, not a folder", str(folder), "name a new folder for the draft")
+        raise not_a_folder(folder, "name a new folder for the draft")
     there = sorted(path.name for path in folder.iterdir() if path.name.lower() in FILES) if folder.exists() else []
     if there and not (force and (folder / PAGE).exists()):
         drafted = ", or say --force to write over that draft" if (folder / PAGE).exists() else ""

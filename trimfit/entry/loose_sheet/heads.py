@@ -153,7 +153,8 @@ def _begins_with_reed(row: Sequence[str]) -> bool:
     """Whether a row is headed `reed` or the like in its first cell, and none of its cells is a number or a date."""
     role, _, visit, _ = role_of(row[0], fuzzy=False)
     others = [cell for cell in row[1:] if cell]
-    return role == "reed" and visit is None and bool(others) and all(re.match(r"[^\W\d]", cell) for cell in others)
+    alone = bool(others) or len(row) == 1
+    return role == "reed" and visit is None and alone and all(re.match(r"[^\W\d]", cell) for cell in others)
 
 
 def _over_numbers(below: Sequence[Sequence[str]], places: Sequence[int]) -> bool:

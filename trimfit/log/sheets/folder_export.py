@@ -10,7 +10,7 @@ from collections.abc import Callable, Generator, Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
-from trimfit.base.errors import InputError
+from trimfit.base.errors import not_a_folder
 from trimfit.base.progress import Progress
 from trimfit.log.column_values import guard, number_text
 from trimfit.log.entry_counts import Counts
@@ -112,7 +112,7 @@ def export_folder(journal: Journal, folder: Path, progress: Progress | None = No
     """
     folder = Path(folder)
     if folder.exists() and not folder.is_dir():
-        raise InputError("is a file, not a folder", str(folder), "name a folder to export into")
+        raise not_a_folder(folder, "name a folder to export into")
     files: dict[str, tuple[Sequence[str], Callable[[], Rows]]] = {
         KINDS[name].file: (KINDS[name].names, functools.partial(_rows, journal, KINDS[name])) for name in FILED
     }

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from trimfit.base import iso_dates
-from trimfit.base.errors import Fault, InputError, command, meant, short
+from trimfit.base.errors import Fault, InputError, command, meant, not_a_folder, short
 from trimfit.base.progress import Progress
 from trimfit.log import queries, refusals, settings, whole_days
 from trimfit.log.column_values import amounts, canonical
@@ -140,7 +140,7 @@ def files_of(folder: Path) -> dict[str, Path]:
     if not folder.exists():
         raise InputError("there is no such folder", str(folder), "check the path")
     if not folder.is_dir():
-        raise InputError("is a file, not a folder", str(folder), "name the folder that holds the CSV files")
+        raise not_a_folder(folder, "name the folder that holds the CSV files")
     there = sorted(folder.iterdir())
     found: dict[str, Path] = {}
     for path in there:

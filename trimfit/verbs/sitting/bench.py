@@ -8,7 +8,7 @@ from trimfit.base.answers import Advice
 from trimfit.base.errors import InputError, TrimfitError
 from trimfit.base.iso_dates import now_s
 from trimfit.base.records import Chanter, Doubt, Event, Outcome, Reading, Reed, ReedHistory, Trim
-from trimfit.entry.checks import outcome_doubts, reading_doubts, when_doubts
+from trimfit.entry.checks import event_doubts, outcome_doubts, reading_doubts, when_doubts
 from trimfit.entry.neighbours import ExpectedReading
 from trimfit.entry.similar_names import name_doubts
 from trimfit.entry.tokens import split_words
@@ -108,7 +108,7 @@ class Bench:
         history = history or self.history(record.reed)
         by_time = when_doubts(record, history, settings, now_s())
         if isinstance(record, Event):
-            return by_time
+            return [*event_doubts(record), *by_time]
         if isinstance(record, Outcome):
             return [*outcome_doubts(record, history, settings), *by_time]
         if isinstance(record, Trim):
