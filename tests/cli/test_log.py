@@ -103,7 +103,7 @@ def test_revising_strikes_the_old_and_appends_the_new(bench: Typed) -> None:
     same = bench.json("log", "order", "O-1", "--quantity", "12")
     assert (same["new"], same["instead_of"]) == (False, None)
     said = bench.say("log", "chanter", "CH-1", "--working-crow", "D-15", "--bore-gauge", "41.5")
-    assert "which is struck" in said
+    assert "it replaces " in said
     bench.say("log", "reed", "R-1", "--remark", "soft")
     with Journal(bench.log) as journal:
         assert journal.chanters()["CH-1"].meeting_pitch_hz == 474.0
@@ -175,6 +175,14 @@ def test_check_counts_what_stands_and_what_was_struck(bench: Typed) -> None:
     found = bench.json("check")
     assert (found["standing"], found["struck"], found["entries"]["strike"]) == (before, 1, 1)
     assert bench.say("check") == f"the log is sound: {before} entries stand, 1 struck, 0 marks\n"
+    # of what was revised or corrected nobody struck anything: was `3 struck`
+    bench.say("log", "reed", "R-1", "--remark", "soft")
+    bench.say("log", "amend", bench.json("log", "reading", "R-1", "f=784")["entry"], "f=783")
+    assert bench.say("check") == f"the log is sound: {before + 1} entries stand, 2 replaced, 1 struck, 0 marks\n"
+    found = bench.json("check")
+    assert (found["struck"], found["replaced"]) == (3, 2)
+    told = bench.say("review", "reed", "R-1")
+    assert (told.count("REPLACED: amended: "), told.count("STRUCK: ")) == (1, 1)
 
 
 def test_a_struck_reed_is_one_mark_however_many_entries_name_it(bench: Typed) -> None:

@@ -338,7 +338,7 @@ def check(context: typer.Context, as_json: Json = False) -> None:
     found = verbs_check.check(log_path(context), progress_of(as_json))
     damage = (*found.damage, *found.learned)
     said = {"sound": not damage, "damage": damage, "entries": found.entries, "marks": found.marks}
-    said |= {"standing": found.standing, "struck": found.struck}
+    said |= {"standing": found.standing, "struck": found.struck, "replaced": found.replaced}
     answer(as_json, said, lambda: _checked(found))
     if found.damage and not as_json:
         say("the log is damaged: keep it as it is, and go on with an earlier backup or export", err=True)
@@ -369,7 +369,9 @@ def _checked(found: Checked) -> Sequence[str]:
         f"a right entry is left as it is, with its mark; a wrong one is put right {right}, or taken back with "
         f"{command('log', 'strike', 'ENTRY')}"
     )
-    return [f"the log is sound: {standing}, {found.struck:,} struck, {marks}", *listed, *(foot if rows else [])]
+    replaced = f"{found.replaced:,} replaced, " if found.replaced else ""
+    struck = f"{found.struck - found.replaced:,} struck"
+    return [f"the log is sound: {standing}, {replaced}{struck}, {marks}", *listed, *(foot if rows else [])]
 
 
 @app.command(context_settings={"ignore_unknown_options": True})

@@ -348,7 +348,9 @@ def _story(found: ReedReview) -> list[str]:
     for event in found.events:
         gap = f"; gap {signed_cents(event.gap_cents)}" if event.gap_cents is not None else ""
         doubts = "; in doubt: " + "; ".join(event.doubts) if event.doubts else ""
-        struck = f"; STRUCK: {event.struck}" if event.struck is not None else ""
+        struck = (
+            f"; {'REPLACED' if event.is_replaced else 'STRUCK'}: {event.struck}" if event.struck is not None else ""
+        )
         said = " ".join(f"{event.said}{gap}{doubts}{struck}".split())
         lines += prose(f"{event.minute}  {event.what}: {said}  [{event.short}]", "    ")
     left = f"; left the bench: {found.outcome}" if found.outcome else ""

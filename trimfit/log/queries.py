@@ -23,10 +23,18 @@ UNSTRUCK = "entry NOT IN (SELECT struck FROM strikes)"
 LIVE = f"{UNSTRUCK} AND entry NOT IN (SELECT entry FROM eclipsed)"
 _NAMED = "IN (SELECT value FROM json_each(?))"
 RENAMED = "renamed "
+LEFT_AS = "left the bench as "
 REVISED = "revised"
 """What the reason of a strike begins with where another entry stands in the place of the struck one."""
 BACK = f"{REVISED} back to "
 """And where it is an earlier one that counts again, whose id follows."""
+
+
+def is_replaced(why: str) -> bool:
+    """Whether an entry was struck, by the reason of that, because another stands in its place; else it was taken back:
+    a row that was revised, a reading or a cut corrected, a reed renamed, a reed that left the bench otherwise after
+    all."""
+    return why.startswith((REVISED, "amended", RENAMED, LEFT_AS))
 
 
 def quoted(names: Iterable[str]) -> str:

@@ -12,6 +12,7 @@ from trimfit.log.entry_kinds import KINDS
 from trimfit.log.file.integrity import damage, learned_damage
 from trimfit.log.instants import MADE_AT
 from trimfit.log.journal import Journal
+from trimfit.log.queries import is_replaced
 from trimfit.session.fit import outlier_marks
 
 
@@ -19,7 +20,7 @@ from trimfit.session.fit import outlier_marks
 class Checked:
     """What the check found: damage (none in a sound log), marks on entries, and how many entries of each kind count.
 
-    struck: how many entries were taken back.
+    struck: how many entries were struck; replaced: how many of them since another stands in their place.
     learned: damage to what was learned from the entries alone, which `learn` makes anew."""
 
     damage: tuple[str, ...]
@@ -27,6 +28,7 @@ class Checked:
     entries: Mapping[str, int] = field(default_factory=dict)
     learned: tuple[str, ...] = ()
     struck: int = 0
+    replaced: int = 0
 
     @property
     def standing(self) -> int:
@@ -54,6 +56,8 @@ def check(log: Path, progress: Progress | None = None) -> Checked:
         # The zone that a log was given when it was made is nobody's entry, here as in an import.
         entries["setting"] -= sum(at == MADE_AT for (at,) in journal.columns("setting", ["set_at"]))
         conflicts = in_conflict(journal.conflicts())
-        struck = len({entry for (entry,) in journal.columns("strike", ["struck"])})
+        why = dict(journal.columns("strike", ["struck", "why"]))
+        struck, replaced = len(why), sum(is_replaced(one) for one in why.values())
         apart = renamed_apart(journal)
-        return Checked((), (*conflicts, *apart, *marks(journal)), entries, tuple(learned_damage(journal)), struck)
+        marked = (*conflicts, *apart, *marks(journal))
+        return Checked((), marked, entries, tuple(learned_damage(journal)), struck, replaced)

@@ -604,7 +604,9 @@ def _still_lost(journal: Journal, struck: str, reed: str) -> list[str]:
 
 def after_all(outcome: str) -> str:
     """Why the outcome before another is struck."""
-    return f"left the bench as {outcome} after all"
+    from trimfit.log.queries import LEFT_AS
+
+    return f"{LEFT_AS}{outcome} after all"
 
 
 def entered_after(journal: Journal, reed: str, entry: str) -> str:

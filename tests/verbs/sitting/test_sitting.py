@@ -289,7 +289,7 @@ def test_in_a_script_a_doubtful_correction_says_what_became_of_it(journal: Journ
     said += list(sitting.close())
     asked = next(at for at, line in enumerate(said) if line.startswith("? 1.4 mm is longer"))
     assert said[asked + 1].startswith("kept and marked")
-    assert "in the place of" in said[asked + 2]
+    assert "it replaces tri-" in said[asked + 2]
     # what no log can keep is refused at once, and not asked about
     (refused,) = (line for line in said if line.startswith("! "))
     assert "99 is out of bounds" in refused

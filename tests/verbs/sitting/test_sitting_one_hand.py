@@ -237,7 +237,7 @@ def test_fix_puts_what_is_right_in_the_place_of_what_was_wrong(journal: Journal)
     before = entries_of(journal.of_reed("R-1"))
     said = play(sitting, "fix 3 0.65")
     assert said[0].startswith("logged tri-")
-    assert "in the place of rea-" in said_by(sitting, "fix 4 e=710")
+    assert "it replaces rea-" in said_by(sitting, "fix 4 e=710")
     after = entries_of(journal.of_reed("R-1"))
     assert [one.at for one in after] == [one.at for one in before]
     assert [one.record.length_mm for one in journal.of_reed("R-1").trims] == [0.65, 0.1]

@@ -141,7 +141,7 @@ def saved_lines(kept: EntryResult) -> list[str]:
         # What was understood is looked at, and not the id.
         lines = [f"{kept.kind} of {about}{kept.read}{known}  {kept.entry}"]
     if kept.instead_of:
-        lines.append(f"in place of {kept.instead_of}, which is struck")
+        lines.append(f"it replaces {kept.instead_of}, which stays readable")
     return [line for said in (*lines, *kept.note.splitlines()) for line in prose(said)]
 
 

@@ -11,7 +11,7 @@ from trimfit.base.errors import InputError
 from trimfit.base.iso_dates import local_minutes, own_minute
 from trimfit.base.pitch import OUTPUTS, hz_from_cents, hz_width_cents
 from trimfit.base.records import Outcome
-from trimfit.log.queries import doubts_of, names_now, struck_of_reed
+from trimfit.log.queries import doubts_of, is_replaced, names_now, struck_of_reed
 from trimfit.planner.aim import Aim
 from trimfit.regression.readings.rows import reading_cents, taken_before
 from trimfit.review.results import FanPoint, ReedStory, StoryPoint
@@ -43,6 +43,11 @@ class StoryEntry:
     struck: str | None = None
     short: str = ""
     minute: str = ""
+
+    @property
+    def is_replaced(self) -> bool:
+        """Whether it was struck because another stands in its place."""
+        return self.struck is not None and is_replaced(self.struck)
 
 
 @dataclass(frozen=True, slots=True)

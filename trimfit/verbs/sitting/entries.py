@@ -235,7 +235,7 @@ class Entries(ReedInHand):
             self._undo.append(LoggedHere(entry, record, was.record, was.doubts))
         self.tally.struck += 1
         self._reload()
-        said = f"logged {entry}: {typed_values(record)}, in the place of {held.instead_of[:10]}, which is struck"
+        said = f"logged {entry}: {typed_values(record)}; it replaces {held.instead_of[:10]}"
         yield from self._acknowledged(said)
         yield from self._state()
 
