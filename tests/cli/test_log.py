@@ -683,6 +683,23 @@ def test_a_reed_that_left_the_bench_good_is_asked_about_when_it_is_read_or_cut(b
     assert "left-bench" not in [one["kind"] for one in again["doubts"]]
 
 
+def test_a_reed_that_its_owner_read_where_it_went_is_not_asked_about(bench: Typed) -> None:
+    """Was: `R-1 had left the bench good; is R-1 the right reed?`, of what its owner wrote of it."""
+    bench.say("log", "chanter", "Far", "--at-hand", "no")
+    bench.say("log", "chanter", "Near")
+    bench.say("log", "order", "O-9", "--chanter", "Far")
+    bench.say("log", "reed", "R-1", "--order", "O-9")
+    bench.say("log", "outcome", "R-1", "good", "--at", "2026-03-02T10:00")
+
+    def kinds(chanter: str, minute: int) -> list[str]:
+        said = ("f=782", "e=705.9", f"chanter={chanter}", "remark=its owner", "--at", f"2026-03-03T10:0{minute}")
+        return [one["kind"] for one in bench.json("log", "reading", "R-1", *said)["doubts"]]
+
+    assert "left-bench" not in kinds("Far", 0)
+    assert [mark for mark in bench.json("check")["marks"] if mark["kind"] == "left-bench"] == []
+    assert "left-bench" in kinds("Near", 5)
+
+
 def test_what_was_done_before_a_reed_was_made_is_asked_about(bench: Typed) -> None:
     bench.say("log", "reed", "R-1", "--made-on", "2026-03-02")
     (doubt,) = bench.json("log", "trim", "R-1", "0.1", "--at", "2026-03-01T23:30")["doubts"]

@@ -164,7 +164,7 @@ def test_a_good_reed_that_came_back_is_wanted_again_and_ask_says_so(shop: Path) 
     with Session(shop) as session:
         before = rehearse_order(session, "O-12")
         kept = log_event(session, "R-0334", ["came", "back", "flat"])
-        assert "its outcome still stands: good" in kept.note
+        assert "it still counts as gone from the bench, as good; to work on it again: " in kept.note
         assert "trimfit log strike out-" in kept.note
         run = rehearse_order(session, "O-12")
         said = " ".join(" ".join(advice_lines(ask_reed(session, "R-0334"))).split())

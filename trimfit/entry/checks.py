@@ -263,11 +263,23 @@ def when_doubts(
     found = ahead_doubt(then_s, time, column, now_s, settings.time_zone)
     found += before_made_doubt(record.reed, time, column, history.reed.record.made_on)
     gone = history.outcome
-    if gone is not None and not any(event.at_s > gone.at_s for event in history.events):
+    if (
+        gone is not None
+        and not _at_its_owners(record, history)
+        and not any(event.at_s > gone.at_s for event in history.events)
+    ):
         found += after_leaving_doubt(
             kind.name, record.reed, then_s, gone.record.outcome, gone.record.at, gone.at_s, settings.time_zone
         )
     return found
+
+
+def _at_its_owners(record: object, history: ReedHistory) -> bool:
+    """Whether a reed that left as good was read where it went: in its order's chanter, which is away."""
+    there, gone = history.chanter, history.outcome
+    if not isinstance(record, Reading) or there is None or gone is None or gone.record.outcome != "good":
+        return False
+    return there.at_hand == "no" and record.chanter == there.chanter
 
 
 def day_doubts(record: object, now_s: float) -> list[Doubt]:

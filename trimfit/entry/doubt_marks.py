@@ -187,14 +187,23 @@ def _of_no_such_reed(journal: Journal, zone: str, after_seq: int) -> Iterator[Ma
     back = {
         reed for reed, then_s in journal.columns("event", ["reed", "at_s"]) if reed in left and then_s > left[reed][2]
     }
+    chanters = journal.chanters()
+    away = {
+        name: one.chanter
+        for name, one in journal.orders().items()
+        if one.chanter in chanters and chanters[one.chanter].at_hand == "no"
+    }
+    went_to = {reed: away[order] for reed, order in journal.columns("reed", ["reed", "order"]) if order in away}
     for kind in KINDS.values():
         if not kind.time or "reed" not in kind.names:
             continue
-        for entry, reed, time, then_s in journal.columns(
-            kind.name, ["entry", "reed", kind.time, "at_s"], after_seq=after_seq
+        where = ["chanter"] if kind.name == "reading" else []
+        for entry, reed, time, then_s, *read_in in journal.columns(
+            kind.name, ["entry", "reed", kind.time, "at_s", *where], after_seq=after_seq
         ):
             found = before_made_doubt(reed, time, kind.time, made_on.get(reed))
-            if reed in left and reed not in back:
+            at_its_owners = bool(read_in) and read_in[0] == went_to.get(reed) and left.get(reed, ("",))[0] == "good"
+            if reed in left and reed not in back and not at_its_owners:
                 found += after_leaving_doubt(kind.name, reed, then_s, *left[reed], zone)
             for doubt in found:
                 yield Mark(entry, reed, doubt.kind, doubt.sentence)

@@ -289,7 +289,7 @@ def _still_out(history: ReedHistory) -> str:
     if out is None:
         return ""
     again = f"to work on it again: {command('log', 'strike', out.entry)}"
-    return f"its outcome still stands: {out.record.outcome}; {again}"
+    return f"it still counts as gone from the bench, as {out.record.outcome}; {again}"
 
 
 def log_outcome(

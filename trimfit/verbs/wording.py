@@ -192,7 +192,7 @@ def advice_lines(advice: Advice, width: int = 80) -> list[str]:
         then = [f"  It is good; {again}:", *strikes]
         if advice.came_back:
             back = f"  It was called good and came back since ({plain_name(advice.came_back, 80)}); it counts as good"
-            then = [*wrapped(f"{back} no more, and its outcome still stands; {again}:", width, "    "), *strikes]
+            then = [*wrapped(f"{back} no more, but still as gone from the bench; {again}:", width, "    "), *strikes]
         if went != "good":
             then = [f"  {again}:", *strikes]
             then += [f"  then: {_head(advice)}"] if advice.action in ("past", "no-fit") else []
