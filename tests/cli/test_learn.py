@@ -119,3 +119,11 @@ def test_what_varies_and_how_reeds_settle_are_marked_where_they_are_the_assumpti
     settles = next(line for line in said.split("the gap settles in all")[1].splitlines() if line.startswith("ridge"))
     assert settles.count("*") == 2
     assert "crows alone counted" in said
+
+
+def test_check_says_where_no_reading_was_weighed_against_the_others_yet(tmp_path: Path) -> None:
+    log = tmp_path / "log"
+    meeting_log(log, None, readings=1)
+    assert "no reading was weighed against the others yet" in run(log, "check").stdout
+    run(log, "learn")
+    assert "weighed" not in run(log, "check").stdout

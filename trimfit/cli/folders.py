@@ -371,7 +371,12 @@ def _checked(found: Checked) -> Sequence[str]:
     )
     replaced = f"{found.replaced:,} replaced, " if found.replaced else ""
     struck = f"{found.struck - found.replaced:,} struck"
-    return [f"the log is sound: {standing}, {replaced}{struck}, {marks}", *listed, *(foot if rows else [])]
+    weighed = prose(
+        "no reading was weighed against the others yet; after "
+        f"{command('learn')} those that nothing bears out have a mark too"
+    )
+    lines = [f"the log is sound: {standing}, {replaced}{struck}, {marks}", *(weighed if found.unlearned > 1 else [])]
+    return [*lines, *listed, *(foot if rows else [])]
 
 
 @app.command(context_settings={"ignore_unknown_options": True})

@@ -13,7 +13,7 @@ from trimfit.log.file.integrity import damage, learned_damage
 from trimfit.log.instants import MADE_AT
 from trimfit.log.journal import Journal
 from trimfit.log.queries import is_replaced
-from trimfit.session.fit import outlier_marks
+from trimfit.session.fit import kept_model, outlier_marks
 
 
 @dataclass(frozen=True, slots=True)
@@ -21,7 +21,8 @@ class Checked:
     """What the check found: damage (none in a sound log), marks on entries, and how many entries of each kind count.
 
     struck: how many entries were struck; replaced: how many of them since another stands in their place.
-    learned: damage to what was learned from the entries alone, which `learn` makes anew."""
+    learned: damage to what was learned from the entries alone, which `learn` makes anew; unlearned: how many readings
+    there are where nothing was learned of them yet, so that none was weighed against the others."""
 
     damage: tuple[str, ...]
     marks: tuple[Mark, ...]
@@ -29,6 +30,7 @@ class Checked:
     learned: tuple[str, ...] = ()
     struck: int = 0
     replaced: int = 0
+    unlearned: int = 0
 
     @property
     def standing(self) -> int:
@@ -60,4 +62,5 @@ def check(log: Path, progress: Progress | None = None) -> Checked:
         struck, replaced = len(why), sum(is_replaced(one) for one in why.values())
         apart = renamed_apart(journal)
         marked = (*conflicts, *apart, *marks(journal))
-        return Checked((), marked, entries, tuple(learned_damage(journal)), struck, replaced)
+        unlearned = entries["reading"] if kept_model(journal) is None else 0
+        return Checked((), marked, entries, tuple(learned_damage(journal)), struck, replaced, unlearned)
