@@ -202,7 +202,7 @@ def _of_no_such_reed(journal: Journal, zone: str, after_seq: int) -> Iterator[Ma
             kind.name, ["entry", "reed", kind.time, "at_s", *where], after_seq=after_seq
         ):
             found = before_made_doubt(reed, time, kind.time, made_on.get(reed))
-            at_its_owners = bool(read_in) and read_in[0] == went_to.get(reed) and left.get(reed, ("",))[0] == "good"
+            at_its_owners = reed in went_to and read_in == [went_to[reed]] and left.get(reed, ("",))[0] == "good"
             if reed in left and reed not in back and not at_its_owners:
                 found += after_leaving_doubt(kind.name, reed, then_s, *left[reed], zone)
             for doubt in found:
