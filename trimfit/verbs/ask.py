@@ -129,16 +129,13 @@ def work_order(history: ReedHistory, advice: Advice | None, good: dict[str, int]
     return (advice is not None and advice.action in DONE, *urgency, *last)
 
 
-def advise(
-    bench: Bench, seen: Seen, order: Order | None = None, *, gone: bool = False, aim: Aim | None = None
-) -> Advice:
+def advise(bench: Bench, seen: Seen, order: Order | None = None, *, gone: bool = False) -> Advice:
     """The next step for one reed as it is seen, for its own order or for another.
 
-    aim: what it is for, where that is not what its order says (blown harder, say).
     gone: of a reed that left the bench none, whatever was still to be done: it is finished, or past or no fit as it is.
     """
     order = order or seen.history.order
-    aim = aim or bench.aim(seen, order)
+    aim = bench.aim(seen, order)
     posterior = bench.posterior(seen, aim)
     ground, choice = weighed(bench, seen, posterior, aim)
     outcome = seen.history.outcome

@@ -36,7 +36,7 @@ NO_REED = "no reed to write a ticket of", "", "name reeds, or an order that has 
 
 def ticket_of(bench: Bench, seen: Seen, advice: Advice) -> Ticket:
     """The card that goes with a reed: what its readings in its chanter say of it, at the pressure that its order asks
-    for, else at the one at which it was last read.
+    for, else at the shop's usual one, as `ask` has it.
 
     A note that was never read of this reed is left out, and so are a pressure and a warmth that nobody logged. For a
     chanter that is away: what was read in the one at hand, and what F less E should be there. Where F and E were not
@@ -53,11 +53,6 @@ def ticket_of(bench: Bench, seen: Seen, advice: Advice) -> Ticket:
     mine = [r for r in seen.history.readings if r.record.notes_hz and r.record.chanter == order_s.chanter]
     last = mine[-1] if mine else None
     read_kpa = last.record.pressure_kpa if last is not None else None
-    if order_s.pressure_kpa is None and read_kpa not in (None, seen.state.pressure_kpa):
-        order_s = changed(order_s, pressure_kpa=read_kpa)
-        blown = advise(bench, seen, aim=changed(bench.aim(seen), pressure_kpa=read_kpa))
-    else:
-        blown = advice
     # what was read at a pressure nobody wrote down cannot be taken to the order's
     no_kpa = last is not None and read_kpa is None
     aim = changed(order_s, pressure_kpa=None) if no_kpa else order_s
@@ -75,17 +70,17 @@ def ticket_of(bench: Bench, seen: Seen, advice: Advice) -> Ticket:
         for k, note in enumerate(NOTES, 1)
         if note in ever
     )
-    known = blown.gap_read and {"e", "f"} <= ever
-    gap = blown.gap_now_cents if known else None
+    known = advice.gap_read and {"e", "f"} <= ever
+    gap = advice.gap_now_cents if known else None
     if known and away is None and aim != order_s:
         gap = interval(float(GAP @ mean), math.sqrt(max(float(GAP @ cov @ GAP), 0.0)))
     unread_by = None
     if not known and away is None and aim.chanter is not None and seen.history.readings:
         crow_alone = not any(r.record.notes_hz for r in seen.history.readings)
-        gap, unread_by = blown.gap_now_cents, "its crow" if crow_alone else "its other readings"
-    here = blown.here["gap_now_cents"] if known and blown.here is not None else None
+        gap, unread_by = advice.gap_now_cents, "its crow" if crow_alone else "its other readings"
+    here = advice.here["gap_now_cents"] if known and advice.here is not None else None
     target = hz_from_cents(order_s.target_cents) if order_s.target_cents is not None else None
-    meets = blown.meet_pitch_hz if known or unread_by else None
+    meets = advice.meet_pitch_hz if known or unread_by else None
     cautions = _work_left(advice)
     if last is None and aim.chanter is not None:
         cautions.append("no note of it was read in this chanter yet")
@@ -118,8 +113,8 @@ def ticket_of(bench: Bench, seen: Seen, advice: Advice) -> Ticket:
         read_c=last.record.temperature_c if last is not None else None,
         read_in=aim.chanter if away is not None and last is not None else None,
         gap_here_cents=here,
-        chance_within=None if advice.action in WORK else blown.chance_within,
-        chance_past=None if advice.action in WORK else blown.chance_past,
+        chance_within=None if advice.action in WORK else advice.chance_within,
+        chance_past=None if advice.action in WORK else advice.chance_past,
         low_g_ratio=float(bench.scale["low_g"]),
         unread_by=unread_by,
         ordered_kpa=order.pressure_kpa if order is not None else None,
