@@ -104,6 +104,14 @@ def test_strikes_count_fivefold(log: Path) -> None:
         assert current_model(journal).readings == 22
 
 
+def test_where_all_readings_were_struck_nothing_is_learned(log: Path) -> None:
+    """Was: every answer refused, as if the log held no reading yet."""
+    with Journal(log) as journal:
+        for (entry,) in journal.columns("reading", ["entry"]):
+            journal.strike(entry, "of another shop")
+        assert current_model(journal).readings == 0
+
+
 def test_a_struck_reading_in_a_chanter_that_is_away_decides_nothing_any_more(log: Path) -> None:
     """Was: the stop for that chanter stayed as the wrong reading had it, until twenty more were logged."""
     with Journal(log) as journal:

@@ -205,9 +205,10 @@ def up_to_date(
     with journal.reading():
         model = known if known is not None and known.readings else kept_model(journal)
         due = model is None or _is_due(journal, model, journal.settings())
-        bare = model is None and journal.learned_get(CARD) is None and journal.count("reading") < LEAST_READINGS
+        readings = journal.count("reading")
+        bare = model is None and journal.learned_get(CARD) is None and readings < LEAST_READINGS
         changed = None if model is None or due else _changed_since(journal, model)
-    if bare:
+    if bare or not readings:  # none yet, or all were struck
         return prior(journal)
     if model is None or due:
         return fit_and_keep(journal, progress, policies_of)
