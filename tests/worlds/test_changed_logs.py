@@ -56,7 +56,7 @@ def differences(one: Any, other: Any, where: str = "") -> list[str]:
         ]
         return [d for a, b, name in zip(one, other, names, strict=True) for d in differences(a, b, f"{where}[{name}]")]
     if all(isinstance(value, (int, float)) and not isinstance(value, bool) for value in (one, other)):
-        return [] if abs(one - other) <= 1e-2 * max(1.0, abs(one)) else [f"{where}: {one} and {other}"]
+        return [] if abs(one - other) <= 2e-2 * max(1.0, abs(one)) else [f"{where}: {one} and {other}"]
     return [] if one == other else [f"{where}: {one!r} and {other!r}"]
 
 
