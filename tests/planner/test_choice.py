@@ -103,7 +103,9 @@ def test_no_cut_is_more_than_twice_the_longest_logged_of_its_type(
     free, held = (choose(posterior, aim, table(), replace(RULES, longest_mm=most)) for most in (None, longest))
     assert held.length_mm <= 2.0 * longest + 1e-9
     assert free.action != "trim" or held.action in ("trim", "read-again")
-    if free.length_mm <= 2.0 * longest and free.action in ("trim", "finished"):
+    # a reed that is short is not called done for the limit: where it would be without, it is cut on in short steps
+    short = free.action == "finished" and float(posterior.mean[0]) < -aim.tolerance_cents
+    if free.length_mm <= 2.0 * longest and free.action in ("trim", "finished") and not short:
         assert (held.action, held.length_mm) == (free.action, free.length_mm)
 
 
