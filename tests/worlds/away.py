@@ -22,6 +22,7 @@ import numpy as np
 import pandas as pd
 from statsmodels.stats.proportion import proportion_confint
 
+from tests.opened import on
 from tests.worlds.physics import SIDE_NOTES, Array, Kind, Pipe
 from tests.worlds.population import (
     GAUGE_MIDDLE_MM,
@@ -48,6 +49,10 @@ from trimfit.regression.design import rows_from_frame
 from trimfit.regression.outputs import GAP
 from trimfit.regression.posterior.reed import batch_states, known_coding
 from trimfit.session.fit import kept_model
+from trimfit.session.order_progress import order_named
+from trimfit.session.reed_forecasts import forecast_of
+from trimfit.session.session import Session
+from trimfit.verbs.pick import in_work, seen_of, sending_of
 
 __all__ = ["BENCHES", "TOLD", "Sent", "gaps", "gaps_table", "kept_log", "played", "played_table"]
 
@@ -72,8 +77,9 @@ log tells. Errors of ratios are standard errors, each chanter by itself (bootstr
 
 *Played.* Each reed is asked after, cut and read in the chanter that `here` names, until the answer is finished, past or
 no-fit; then its gap in the chanter it was for is looked up. *within*, *past*: the chance stated with that last answer,
-and how often it was so (± one standard error in points, were the chances right and the reeds apart). *one within*: of
-several reeds sent to an order, at least one was; 95 % interval of Wilson."""
+and how often it was so (± one standard error in points, were the chances right and the reeds apart). *enough within*:
+of several reeds sent to an order as many as it wants were, beside the chance stated before any was cut; 95 %
+interval of Wilson."""
 
 
 @dataclass(frozen=True)
@@ -259,22 +265,36 @@ class Sent:
     chance_within: float = math.nan
     chance_past: float = math.nan
     gap_there_cents: float = math.nan
+    wanted: int = 1
+    chance_enough: float = math.nan
 
 
-def kept_log(place: Place, path: Path, each: int = 0) -> dict[tuple[str, int], Made]:
-    """Keep the bench's log, learned from, with `each` orders of one reed for each of TOLD; what they are for."""
+def kept_log(place: Place, path: Path, each: int = 0, quantity: int = 1) -> dict[tuple[str, int], Made]:
+    """Keep the bench's log, learned from, with `each` orders of so many reeds for each of TOLD; what they are for."""
     far = {(told, i): place.made(f"{told} {i + 1}") for told in TOLD for i in range(each)}
     shop = place.shop
     rows = [place.row(made, told) for (told, _), made in far.items()]
     shop.chanters = pd.concat([shop.chanters, pd.DataFrame(rows)])
-    wanted = [{"order": f"O-{made.pipe.name}", "chanter": made.pipe.name, "quantity": 1} for made in far.values()]
+    wanted = [
+        {"order": f"O-{made.pipe.name}", "chanter": made.pipe.name, "quantity": quantity} for made in far.values()
+    ]
     shop.orders = pd.concat([shop.orders, pd.DataFrame(wanted)])
     new_log(path, shop)
     return far
 
 
-def played(place: Place, path: Path, far: dict[tuple[str, int], Made], sent: int) -> list[Sent]:
-    """Play the orders of a kept log, `sent` reeds being put to each."""
+def chance_of_enough(session: Session, order_name: str) -> float:
+    """What is stated of an order before its reeds are cut: that those put to it are enough."""
+    order = order_named(session.journal, order_name)
+    bench = session.bench(None)
+    seen = seen_of(bench, in_work(session.journal, order, None), order)
+    cases = forecast_of(bench, [(one, bench.aim(one, order)) for one in seen])
+    sending = sending_of(bench, order, list(zip(seen, cases, strict=True)), int(order.quantity or 1), len(seen))
+    return sending.chance_enough if sending is not None else math.nan
+
+
+def played(place: Place, path: Path, far: dict[tuple[str, int], Made], sent: int, wanted: int = 1) -> list[Sent]:
+    """Play the orders of a kept log, which want so many, `sent` reeds being put to each."""
     place.world.physics.pipes = (*(made.pipe for made in place.own), *(made.pipe for made in far.values()))
     types = place.world.physics.kinds
     waiting: dict[str, tuple[LiveReed, Sent]] = {}
@@ -284,9 +304,16 @@ def played(place: Place, path: Path, far: dict[tuple[str, int], Made], sent: int
         for i, reed in enumerate(blanks):
             (told, _), made = mine[i % len(mine)]
             reed.pipe, reed.day = made.pipe, 400.0
-            waiting[reed.reed] = reed, Sent(f"{place.seed}: {made.pipe.name}", told)
+            waiting[reed.reed] = reed, Sent(f"{place.seed}: {made.pipe.name}", told, wanted=wanted)
     stories = [story for _, story in waiting.values()]
     bench = LoggedReeds(path, [reed for reed, _ in waiting.values()])
+    if sent > wanted:
+        stated = {
+            f"{place.seed}: {made.pipe.name}": on(path, chance_of_enough, f"O-{made.pipe.name}")
+            for made in far.values()
+        }
+        for story in stories:
+            story.chance_enough = stated[story.order]
     for _ in range(MOST_ROUNDS):
         day = max(reed.day for reed, _ in waiting.values())
         found = advised(path, day)
@@ -312,16 +339,16 @@ def played(place: Place, path: Path, far: dict[tuple[str, int], Made], sent: int
 
 
 def played_table(sent: Sequence[Sent]) -> pd.DataFrame:
-    """One row for each of TOLD: stated chances beside what happened, and the work on a reed; where several were sent to
-    an order, in how many at least one was within."""
+    """One row for each of TOLD: stated chances beside what happened, and the work on a reed; where more were sent to
+    an order than it wants, in how many enough were within."""
     rows = []
     for told in (*TOLD, ""):
         mine = [one for one in sent if told in ("", one.told)]
         done = [one for one in mine if one.action != "unfinished"]
         there = np.array([one.gap_there_cents for one in done])
-        each: dict[str, list[bool]] = {}
+        each: dict[str, list[Sent]] = {}
         for one in mine:
-            each.setdefault(one.order, []).append(abs(one.gap_there_cents) <= TOLERANCE_CENTS)
+            each.setdefault(one.order, []).append(one)
         row = {
             "stated": _words(told),
             "reeds": len(mine),
@@ -332,9 +359,12 @@ def played_table(sent: Sequence[Sent]) -> pd.DataFrame:
             "unfinished": len(mine) - len(done),
         }
         if len(each) < len(mine):
-            met = sum(any(one) for one in each.values())
+            good = [sum(abs(one.gap_there_cents) <= TOLERANCE_CENTS for one in reeds) for reeds in each.values()]
+            met = sum(many >= reeds[0].wanted for many, reeds in zip(good, each.values(), strict=True))
             low, high = proportion_confint(met, len(each), method="wilson")
-            row |= {"one within": f"{met} of {len(each)} orders", "%, 95 %": f"{100.0 * low:.0f} to {100.0 * high:.0f}"}
+            stated = 100.0 * np.mean([reeds[0].chance_enough for reeds in each.values()])
+            row["enough within"] = f"{stated:.0f} % stated, {met} of {len(each)} orders"
+            row["%, 95 %"] = f"{100.0 * low:.0f} to {100.0 * high:.0f}"
         rows.append(row)
     return pd.DataFrame(rows)
 
@@ -364,7 +394,8 @@ def main() -> None:
     parser.add_argument("--bench", default="", help="benches whose name has this word")
     parser.add_argument("--chanters", type=int, default=0, help="chanters a shop whose gap is stated, nothing played")
     parser.add_argument("--orders", type=int, default=0, help="orders a shop for each of what is stated, played")
-    parser.add_argument("--sent", type=int, default=1, help="reeds sent for each one wanted")
+    parser.add_argument("--sent", type=int, default=1, help="reeds sent to an order")
+    parser.add_argument("--wanted", type=int, default=1, help="reeds that an order wants")
     chosen = parser.parse_args()
     print(f"{HEAD}\n\nMade by `python -m tests.worlds.away {' '.join(sys.argv[1:])}`.\n", flush=True)
     for bench in BENCHES:
@@ -374,11 +405,11 @@ def main() -> None:
         for seed in range(chosen.seeds):
             with tempfile.TemporaryDirectory() as folder:
                 place, path = Place(bench, seed, chosen.past), Path(folder) / "log.trimfit"
-                far = kept_log(place, path, chosen.orders)
+                far = kept_log(place, path, chosen.orders, chosen.wanted)
                 if chosen.chanters:
                     found.append(gaps(place, path, chosen.chanters))
                 if far:
-                    sent += played(place, path, far, chosen.sent)
+                    sent += played(place, path, far, chosen.sent, chosen.wanted)
         print(f"## {bench.name[0].upper()}{bench.name[1:]}\n", flush=True)
         if found:
             print(f"{as_table(gaps_table(pd.concat(found)))}\n", flush=True)

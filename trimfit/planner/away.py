@@ -23,7 +23,9 @@ them within is greatest. Given e each is within by itself with the chance
     p_i(e) = r (Phi((t - u_i - e) / s) - Phi((-t - u_i - e) / s)),    s: what the bench leaves unknown of one reed,
 
 r being the chance that a reed can still be brought to its aim; one that stands over it already (X > u_i) stays where it
-stands, which is put in the place of u_i (`standing`). How many are within has a
+stands, which is put in the place of u_i (`standing`). Work does not end on the gap it goes toward: a cut that falls
+short by little is not worth another. Where it ends, a mean d off that and with the standard deviation s, is the normal
+law that has the policy's own chances (`left`), so that each reed is worked toward u_i - d. How many are within has a
 Poisson binomial law (`expected_cost.with_one_more`), and its upper tail is integrated over e. Where the order names a
 pitch, r is times the chance of being on it given the chanter's pitch (`forecast.on_pitch`), and the tail is integrated
 over that too, which is taken to be independent of e.
@@ -38,8 +40,9 @@ from functools import lru_cache
 
 import numpy as np
 
+from trimfit.planner.aim import AimPosterior
 from trimfit.planner.expected_cost import with_one_more
-from trimfit.planner.policy_table import LADDER, Costs, ending, finish_cost, first_rung
+from trimfit.planner.policy_table import LADDER, Costs, PolicyTable, ending, finish_cost, first_rung
 from trimfit.planner.quantities import even_nodes, normal_between, normal_cdf
 from trimfit.regression.outputs import Array
 
@@ -48,8 +51,9 @@ FLATTEST_CENTS = 30.0
 (assumed; in between the cost rises evenly)."""
 SD_STEP = 1.15
 """What is not known is rounded to this ratio, so that near ones share a policy."""
-LEFT_SHARE = 0.9
-"""Where the work on a reed ends, its gap is known to about this share of a reading's error."""
+FAR_TOLERANCES, LEAST_WITHIN = 15.0, 0.02
+"""A reed so many tolerances from where its work goes has it all before it; one less likely than this to end within
+tolerance of it has passed it."""
 MOST_SENT = 24
 CHANCE_NODES = 61
 Now = tuple[Array, Array]
@@ -57,6 +61,9 @@ Now = tuple[Array, Array]
 further reeds are like the last."""
 UNWORKED: Now = np.array([-1e3]), np.ones(1)
 """A reed of which so much has to come off yet that it can be brought to any aim."""
+SendingLaw = tuple[float, float, float]
+"""Standard deviations (cents) of what is not known of the chanters, and of where the work on each reed ends; and the
+tolerance (cents)."""
 OnPitch = tuple[Array, Array]
 ANY_PITCH: OnPitch = np.ones(1), np.ones(1)
 """Chance (K,) of a reed to be on the pitch ordered, on nodes of its chanter's pitch, and their weights (K,); without a
@@ -100,6 +107,49 @@ def chance_of_so_many(
     for i in range(aims.shape[-1]):
         count = with_one_more(count, within[..., i, :])
     return np.asarray(count[..., -1, :] @ weight)
+
+
+def left(within: Array, past: Array, costs: Costs) -> tuple[Array, Array]:
+    """Where work ends: mean, less the gap it goes toward, and standard deviation (any shape, cents), what is not known
+    of the chanter not counted in.
+
+    within, past: the policy's chances of ending so, in a chanter whose gap u it goes toward and of which b is not
+    known. With z their quantiles,
+
+        z(past) = (u + d - t) / S,   z(short) = (-t - u - d) / S   gives   S = -2 t / (z(past) + z(short)),
+
+    d from either, and the standard deviation of the reed itself sqrt(S² - b²).
+    """
+    from scipy.special import ndtri
+
+    t = costs.tolerance_cents
+    over, under = (ndtri(np.clip(chance, 1e-6, 1.0 - 1e-6)) for chance in (past, 1.0 - within - past))
+    whole = 2.0 * t / np.maximum(-over - under, 1e-6)
+    own = np.sqrt(np.maximum(whole**2 - costs.beyond_sd_cents**2, 0.0))
+    return 0.5 * (over - under) * whole - costs.stop_cents, own
+
+
+def left_from_far(table: PolicyTable, spread: float) -> tuple[float, float]:
+    """`left` of a reed that has all its work before it; spread: of its log slope."""
+    costs, rung = table.costs, first_rung(table.costs.lost_minutes)
+    gap = np.array(-FAR_TOLERANCES * costs.tolerance_cents)
+    state = gap, np.array(costs.reading_sd_cents**2), np.array(spread), np.zeros(())
+    within, past = (table.look(what, rung, *state) for what in (table.within, table.past))
+    mean, sd = left(within, past, costs)
+    return float(mean), float(sd)
+
+
+def at_its_aim(within: float, past: float, posterior: AimPosterior, costs: Costs) -> tuple[float, float]:
+    """Chances of ending within tolerance, and past it, of a reed that is worked toward a gap of its own. within, past:
+    the policy's, of these costs. A reed that has passed that gap stays where it stands."""
+    if within < LEAST_WITHIN:
+        end, own = float(posterior.mean[0]), math.sqrt(max(float(posterior.cov[0, 0]), 0.0))
+    else:
+        mean, sd = left(np.array(within), np.array(past), costs)
+        end, own = posterior.stop_cents + float(mean), float(sd)
+    whole = max(math.hypot(own, posterior.beyond_sd_cents), 1e-6)
+    over, under = normal_cdf((np.array([end, -end]) - costs.tolerance_cents) / whole).tolist()
+    return max(1.0 - over - under, 0.0), over
 
 
 def standing(aims_cents: Sequence[float], now: Now, tolerance_cents: float) -> tuple[Array, Array]:

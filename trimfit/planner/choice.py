@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from trimfit.base.records import Action
 from trimfit.base.units import Interval
 from trimfit.planner.aim import Aim, AimPosterior, interval_of
-from trimfit.planner.away import LEFT_SHARE
+from trimfit.planner.away import at_its_aim
 from trimfit.planner.chance_past import chance_over, past_and_short, past_when_next_seen
 from trimfit.planner.lip_work import LipPlans
 from trimfit.planner.policy_table import (
@@ -222,15 +222,6 @@ def _outside(off_cents: float, sd_cents: float, tolerance_cents: float) -> float
     return float(normal_cdf(ends).sum())
 
 
-def at_its_aim(posterior: AimPosterior, tolerance_cents: float) -> tuple[float, float]:
-    """Chances of being within tolerance, and past it, in a chanter that is away, once a reed stands where its work
-    goes; of one that stands beyond that already, where it stands."""
-    sd = math.hypot(posterior.beyond_sd_cents, LEFT_SHARE * posterior.reading_sd_cents)
-    stands = max(posterior.stop_cents, float(posterior.mean[0]))
-    past = float(normal_cdf(np.array((stands - tolerance_cents) / sd)))
-    return 1.0 - _outside(stands, sd, tolerance_cents), past
-
-
 def _lip_plan(
     posterior: AimPosterior, aim: Aim, table: PolicyTable, error: CutError, able: Array, again: _Future
 ) -> LipPlans | None:
@@ -354,7 +345,7 @@ class _Weighing:
             ahead = self.future(length, lip) if length or lip else self.again
             within, past_end = float(ahead.within(self.rung)[0]), float(ahead.past(self.rung)[0])
             if posterior.spaced:
-                within, past_end = at_its_aim(posterior, self.tolerance)
+                within, past_end = at_its_aim(within, past_end, posterior, self.costs)
             if self.aim.target_cents is not None:
                 within *= 1.0 - _outside(pitch[0] - self.aim.target_cents, pitch[1], self.tolerance)
         if self.others:  # past by another explanation is past too, and stays so

@@ -26,7 +26,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from trimfit.planner.aim import Aim, AimPosterior
-from trimfit.planner.choice import FIRST_CUT, MOST_OVER_LONGEST, Rules, at_its_aim, rungs_of
+from trimfit.planner.away import at_its_aim
+from trimfit.planner.choice import FIRST_CUT, MOST_OVER_LONGEST, Rules, rungs_of
 from trimfit.planner.lip_work import LipPlans, may_meet
 from trimfit.planner.policy_table import Costs, PolicyTable, moved, reading_noise
 from trimfit.planner.quantities import CutError, Quantities, even_nodes, normal_between, normal_cdf
@@ -119,9 +120,9 @@ def forecasts(cases: Sequence[Case], table: PolicyTable, rules: Rules) -> list[F
     sharp = normal_cdf((seen.mean[:, 0] - costs.tolerance_cents) / np.hypot(np.sqrt(v), beyond_sd))
     good, past, cuts, readings = (ahead(what) for what in (table.within, table.past, table.cuts, table.readings))
     short = short @ weight
-    good, cuts, readings = good * fits, cuts + short, readings + short + first
     for i in [i for i, case in enumerate(cases) if case.posterior.spaced]:
-        good[i], past[i] = at_its_aim(cases[i].posterior, costs.tolerance_cents)
+        good[i], past[i] = at_its_aim(float(good[i]), float(past[i]), cases[i].posterior, costs)
+    good, cuts, readings = good * fits, cuts + short, readings + short + first
     # what is past stays past; of a vague gap the points above may fall wide of that chance
     past = np.maximum(past, sharp)
     good = np.minimum(good, 1.0 - past)

@@ -15,7 +15,7 @@ from trimfit.base.pitch import OUTPUTS, cents_from_440, hz_width_cents
 from trimfit.base.progress import Progress, quiet
 from trimfit.base.records import Logged, Order, Reed, ReedHistory, Settings
 from trimfit.planner.aim import Aim, AimPosterior, see_each
-from trimfit.planner.away import LEFT_SHARE, away_costs, spaced_aims
+from trimfit.planner.away import SendingLaw, away_costs, left_from_far, spaced_aims
 from trimfit.planner.choice import Rules, Unconfirmed
 from trimfit.planner.policy_table import Costs, PolicyTable
 from trimfit.regression.chanters.kinds import ChanterFacts, facts_of
@@ -339,13 +339,24 @@ class Bench:
         for reed_type, batch in sorted({(h.reed.record.reed_type, h.reed.record.batch) for h in kept}):
             only = [h.reed.record.reed for h in kept]
             seen |= self.see_histories(reed_type, self.histories_of(reed_type, batch), [order.chanter], only=only)
-        found = {name: self.posterior(one, self.aim(one, order)) for name, one in seen.items()}
-        first = next(iter(found.values()))
-        own_sd, tolerance = LEFT_SHARE * first.reading_sd_cents, hz_width_cents(self.settings.tolerance_hz, 470.0)
-        beyond = max(one.beyond_sd_cents for one in found.values())
-        aims, _ = spaced_aims(len(found), int(order.quantity), round(beyond, 1), round(own_sd, 2), round(tolerance, 2))
+        aims_each = {name: self.aim(one, order) for name, one in seen.items()}
+        found = {name: self.posterior(one, aims_each[name]) for name, one in seen.items()}
+        tolerance = next(iter(aims_each.values())).tolerance_cents
+        off, law = self.sending_law([(seen[name].type_code, one) for name, one in found.items()], tolerance)
+        aims, _ = spaced_aims(len(found), int(order.quantity), *law)
         on = sorted(found, key=lambda name: (float(found[name].mean[0]), name))
-        return dict(zip(on, aims, strict=True))
+        return {name: aim - off for name, aim in zip(on, aims, strict=True)}
+
+    def sending_law(
+        self, reeds: Sequence[tuple[int, AimPosterior]], tolerance_cents: float, *, spaced: bool = True
+    ) -> tuple[float, SendingLaw]:
+        """How reeds end that are sent to a chanter that is away: how far off the gap that each is worked toward, in the
+        mean over them, cents, and the law of those ends. reeds: of each its type's code and posterior; spaced: each is
+        worked toward a gap of its own."""
+        left = [left_from_far(self.policy(code, replace(one, spaced=spaced)), one.way_now()[0]) for code, one in reeds]
+        off, own_var = np.mean([(mean, sd**2) for mean, sd in left], axis=0)
+        beyond = max(one.beyond_sd_cents for _, one in reeds)
+        return float(off), (round(beyond, 1), round(float(np.sqrt(own_var)), 2), round(tolerance_cents, 2))
 
     @staticmethod
     def last_chanter(seen: Seen) -> str | None:

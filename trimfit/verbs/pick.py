@@ -17,7 +17,6 @@ from trimfit.base.records import Order, ReedHistory
 from trimfit.log.journal import Journal
 from trimfit.planner.aim import Aim
 from trimfit.planner.away import (
-    LEFT_SHARE,
     MOST_SENT,
     OnPitch,
     enough_sent,
@@ -240,15 +239,19 @@ def sending_of(
         return None
     known = Quantities.of([one.known() for one in posteriors])
     now = known.mean[:, 0], np.sqrt(np.maximum(known.cov[:, 0, 0], 1e-6))
-    law = posteriors[0].beyond_sd_cents, LEFT_SHARE * posteriors[0].reading_sd_cents, aims[0].tolerance_cents
     of = max(wanted, 1)
     on, weight = on_pitch([one for _, one in reeds], chanter_pitch(bench, order, reeds[0][0])[1])
     pitch: OnPitch = on.mean(axis=0), weight
-    if count is None:
-        stops, _ = reeds_to_send(of, *law, now, pitch=pitch)
-    else:  # as `Bench.aim` has them: no more than are wanted stop where each by itself does
-        stops = spaced_aims(count, of, *law)[0] if count > of else (posteriors[-1].stop_cents,) * count
-    ends, reach = standing(stops, now, aims[0].tolerance_cents)
+    # as `Bench.aim` has them: no more than are wanted stop where each by itself does
+    alone = count is not None and count <= of
+    each = [(seen.type_code, one) for (seen, _), one in zip(reeds, posteriors, strict=True)]
+    off, law = bench.sending_law(each, aims[0].tolerance_cents, spaced=not alone)
+    if alone:
+        toward = (posteriors[-1].stop_cents + off,) * (count or 0)
+    else:
+        toward = reeds_to_send(of, *law, now, pitch=pitch)[0] if count is None else spaced_aims(count, of, *law)[0]
+    ends, reach = standing(toward, now, aims[0].tolerance_cents)
+    stops = tuple(aim - off for aim in toward)
     enough, one = (float(enough_sent(ends, least, *law, reach, pitch) @ weight) for least in (of, 1))
     good, past = shares_sent(ends, *law, reach, pitch)
     return Sending(len(stops), enough, one, stops, good, past, bench.at_hand.supposed_away(order.chanter))
