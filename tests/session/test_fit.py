@@ -14,7 +14,7 @@ import pytest
 from tests.opened import append_all, current_model, on
 from trimfit.base.errors import InputError
 from trimfit.base.progress import quiet
-from trimfit.base.records import Chanter, Reading, Reed, Trim
+from trimfit.base.records import Chanter, Outcome, Reading, Reed, Trim
 from trimfit.log.journal import Journal
 from trimfit.regression.fitting import steps
 from trimfit.session.fit import CARD, _fit
@@ -154,6 +154,20 @@ def test_a_chanter_that_is_taken_away_or_comes_back_brings_a_fit(log: Path) -> N
     on(log, log_chanter, "CH-1", {"at_hand": "yes"})
     with Journal(log) as journal:
         assert np.array_equal(current_model(journal).coef, here.coef)
+
+
+def test_what_was_read_at_the_bench_before_its_chanter_went_home_counts_as_before(log: Path) -> None:
+    """Was: it counted a quarter, and the error of a reading came out too small by as much."""
+    with Journal(log) as journal:
+        reeds = sorted({reed for (reed,) in journal.columns("reading", ["reed"])})
+        append_all(journal, [Outcome(reed, "2026-12-31T12:00", "good") for reed in reeds])
+        here = current_model(journal)
+    on(log, log_chanter, "CH-1", {"at_hand": "no"})
+    with Journal(log) as journal:
+        gone = current_model(journal)
+    assert gone.coding.away == (0,)
+    assert np.array_equal(gone.coef, here.coef)
+    assert np.array_equal(gone.noise_cov, here.noise_cov)
 
 
 def test_a_new_type_of_reed_is_learned_once_it_has_five_readings(log: Path) -> None:

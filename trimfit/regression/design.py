@@ -87,10 +87,11 @@ class Rows:
 
     In time: day (n,) the reading's instant in days since 1970 UTC; made_day (n,) noon UTC of the day the reed was made,
     NaN where unknown; since_work (n, 2) as in `work_before`; event (n,) whether an event of this reed was logged after
-    its reading before this one (or before its first) and at or before this one; jump (n,) 1 where the fit found that
-    the reed moved of a sudden before this reading, else 0. taped (n, 10) cents of notes read with tape on their holes,
-    which y does not hold (`with_tape`), NaN elsewhere. Rows given none of these are of one
-    moment, of reeds made on unknown days and never worked.
+    its reading before this one (or before its first) and at or before this one; at_bench (n,) whether it was surely
+    taken at the bench (`rows.read_at_the_bench`); jump (n,) 1 where the fit found that the reed moved of a sudden
+    before this reading, else 0. taped (n, 10) cents of notes read with tape on their holes, which y does not hold
+    (`with_tape`), NaN elsewhere. Rows given none of these are of one moment, of reeds made on unknown days and never
+    worked.
     """
 
     y: Array
@@ -110,6 +111,7 @@ class Rows:
     made_day: Array = field(default_factory=lambda: np.empty(0))
     since_work: Array = field(default_factory=lambda: np.empty((0, 2)))
     event: NDArray[np.bool_] = field(default_factory=lambda: np.empty(0, dtype=bool))
+    at_bench: NDArray[np.bool_] = field(default_factory=lambda: np.empty(0, dtype=bool))
     jump: Array = field(default_factory=lambda: np.empty(0))
     taped: Array = field(default_factory=lambda: np.empty((0, K)))
 
@@ -120,6 +122,7 @@ class Rows:
             "made_day": np.full(n, np.nan),
             "since_work": np.zeros((n, 2)),
             "event": np.zeros(n, dtype=bool),
+            "at_bench": np.zeros(n, dtype=bool),
             "jump": np.zeros(n),
             "taped": np.full((n, K), np.nan),
         }
@@ -172,12 +175,17 @@ def balance_weight(y: Array, coding: Coding) -> Array:
     return np.asarray(np.where(seated, (limit / np.maximum(over, limit)) ** 2, 1.0))
 
 
+def owners(rows: Rows, coding: Coding) -> NDArray[np.bool_]:
+    """Which readings (n,) an owner took: those in a chanter that is away that were not surely taken at the bench."""
+    return np.isin(rows.chanter_code, coding.away) & ~rows.at_bench
+
+
 def base_weight(rows: Rows, coding: Coding) -> Array:
     """Weight (n, K) of each cell before it is held against any other: less where the A's disagree (the crow apart),
     and of what an owner read in a chanter that is away."""
     weight = np.repeat(balance_weight(rows.y, coding)[:, None], rows.y.shape[1], axis=1)
     weight[:, 0] = 1.0
-    weight[np.isin(rows.chanter_code, coding.away)] *= coding.owners_weight
+    weight[owners(rows, coding)] *= coding.owners_weight
     return np.asarray(np.maximum(weight, LEAST_WEIGHT))
 
 
@@ -297,6 +305,7 @@ def rows_from_frame(frame: pd.DataFrame, coding: Coding | None = None) -> tuple[
         made_day=number("made_day"),
         since_work=np.column_stack([np.nan_to_num(number("work_count")), np.nan_to_num(number("work_fading"))]),
         event=np.nan_to_num(number("event")) > 0,
+        at_bench=np.nan_to_num(number("at_bench")) > 0,
         taped=np.column_stack([number(f"{output}_taped_cents") for output in OUTPUTS]),
     )
     return rows, types, chanters

@@ -18,7 +18,7 @@ from trimfit.regression.movement.process import Movement, assumed_movement
 from trimfit.regression.outputs import Array, K
 from trimfit.regression.priors import WIDE, P
 
-FORMAT = 21
+FORMAT = 22
 
 
 @dataclass(frozen=True, slots=True)

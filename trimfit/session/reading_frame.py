@@ -30,4 +30,5 @@ def frame_of(journal: Journal, *, most_readings: int | None = None) -> pd.DataFr
     reeds = journal.columns("reed", ["reed", "reed_type", "batch", "made_on"], reeds=of)
     trims = journal.columns("trim", ["reed", "at_s", "length_mm", "lip_strokes"], reeds=of)
     events = journal.columns("event", ["reed", "at_s"], reeds=of)
-    return bench_frame(readings, reeds, trims, events, journal.scale())
+    outcomes = journal.columns("outcome", ["reed", "at_s"], reeds=of)
+    return bench_frame(readings, reeds, trims, events, outcomes, journal.scale())

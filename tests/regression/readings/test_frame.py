@@ -10,10 +10,10 @@ import pandas as pd
 import pytest
 
 from trimfit.base.pitch import DEFAULT_RATIOS
-from trimfit.base.records import Event, Logged, Reading, Reed, ReedHistory, Trim
+from trimfit.base.records import Event, Logged, Outcome, Reading, Reed, ReedHistory, Trim
 from trimfit.regression.design import rows_from_frame
 from trimfit.regression.readings.frame import bench_frame, cents_of_hz
-from trimfit.regression.readings.rows import before_each, rows_of
+from trimfit.regression.readings.rows import before_each, read_at_the_bench, rows_of
 
 
 def test_amounts_taken_before_a_reading_by_counting() -> None:
@@ -80,6 +80,7 @@ def test_histories_and_tables_give_the_same_rows_in_time() -> None:
     hours: dict[str, list[float]] = {"reading": [], "trim": [], "event": []}
     names: dict[str, list[str]] = {"reading": [], "trim": [], "event": []}
     made = {"a": "2026-01-03", "b": None, "c": "2025-12-24"}
+    left = {"a": 400.0, "c": 90.0}
     histories = []
     for reed, made_on in made.items():
         drawn = {kind: sorted(rng.choice(200, 7, replace=False).tolist()) for kind in hours}
@@ -94,9 +95,9 @@ def test_histories_and_tables_give_the_same_rows_in_time() -> None:
         ):
             records[kind] = [Logged(f"{kind} {hour}", 0, 3600.0 * hour, record) for hour in drawn[kind]]
         of = Logged(reed, 0, 0.0, Reed(reed, "cane", "7", made_on=made_on))
-        histories.append(
-            ReedHistory(of, tuple(records["reading"]), tuple(records["trim"]), events=tuple(records["event"]))
-        )
+        read, cut, met = (tuple(records[kind]) for kind in ("reading", "trim", "event"))
+        ended = Logged("end", 0, 3600.0 * left[reed], Outcome(reed, "", "good")) if reed in left else None
+        histories.append(ReedHistory(of, read, cut, ended, events=met))
     one = rows_of(histories, 0, (), DEFAULT_RATIOS)
     at = {kind: np.array(mine) * 3600.0 for kind, mine in hours.items()}
     frame = bench_frame(
@@ -104,9 +105,10 @@ def test_histories_and_tables_give_the_same_rows_in_time() -> None:
         [(name, "cane", "7", made_on) for name, made_on in made.items()],
         [(name, at_s, 0.1, None) for name, at_s in zip(names["trim"], at["trim"].tolist(), strict=True)],
         list(zip(names["event"], at["event"].tolist(), strict=True)),
+        [(reed, 3600.0 * hour) for reed, hour in left.items()],
     )
     other, _, _ = rows_from_frame(frame)
-    for name in ("y", "removed_mm", "day", "made_day", "since_work", "event"):
+    for name in ("y", "removed_mm", "day", "made_day", "since_work", "event", "at_bench"):
         np.testing.assert_allclose(getattr(one, name), getattr(other, name), atol=1e-9)
     assert 2 < one.event.sum() < 19
     assert set(one.since_work[:, 0]) >= {1.0, 2.0, 3.0}
@@ -116,6 +118,23 @@ def test_histories_and_tables_give_the_same_rows_in_time() -> None:
         mine = [hour for reed, hour in zip(names["event"], at["event"], strict=True) if reed == one.reeds[i // 7]]
         last = -np.inf if i % 7 == 0 else at["reading"][i - 1]
         assert one.event[i] == any(last < hour <= at["reading"][i] for hour in mine)
+    assert 2 < one.at_bench.sum() < 19
+
+
+@pytest.mark.parametrize(
+    ("later", "events", "at_bench"),
+    [
+        ([], [], [False, False]),
+        ([2.0], [], [True, True]),
+        ([1.5], [], [True, False]),  # read in its owner's hands after it left
+        ([1.5, 4.0], [3.0], [True, False]),  # and worked again since, once it had come back
+        ([1.0], [1.0], [True, False]),
+    ],
+)
+def test_a_reading_was_taken_at_the_bench_if_its_reed_was_worked_or_left_there_after_it(
+    later: list[float], events: list[float], at_bench: list[bool]
+) -> None:
+    assert read_at_the_bench([1.0, 2.0], later, events) == at_bench
 
 
 def test_no_trims_at_all() -> None:

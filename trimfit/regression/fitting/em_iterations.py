@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from trimfit.regression.chanters.kinds import Hierarchy
-from trimfit.regression.design import Coding, Rows, balance_weight
+from trimfit.regression.design import Coding, Rows, balance_weight, owners
 from trimfit.regression.fitting.outliers import LEAST_WEIGHT
 from trimfit.regression.movement.jumps import jumps_before
 from trimfit.regression.movement.process import (
@@ -353,10 +353,12 @@ def owners_weight(rows: Rows, pieces: list[Piece], g: Globals, coding: Coding) -
     variance found in these (`noise_residuals`, the reeds' own terms left free); the assumed one counts for
     OWNERS_CELLS degrees of freedom."""
     free = replace(g, reed_cov=FREE * g.reed_cov)
-    theirs = np.isin(rows.chanter_code, coding.away)
+    theirs = owners(rows, coding)
     met = [piece for piece in pieces if theirs[piece.at].any()]
-    mine = theirs[_rows_of(met)]
     found = coding.owners_weight
+    if not met:
+        return found
+    mine = theirs[_rows_of(met)]
     for _ in range(OWNERS_ROUNDS):
         # what is far from it at first is taken in part for other rows' errors: again under what was found
         weight = rows.weight * np.where(theirs, found / coding.owners_weight, 1.0)[:, None]

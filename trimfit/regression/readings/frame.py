@@ -11,7 +11,7 @@ import numpy as np
 
 from trimfit.base.pitch import DEFAULT_RATIOS, NOTES, REFERENCE_HZ
 from trimfit.regression.outputs import edges_of
-from trimfit.regression.readings.rows import DAY_S, before_each, made_day
+from trimfit.regression.readings.rows import DAY_S, before_each, made_day, read_at_the_bench
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -29,15 +29,17 @@ def bench_frame(
     reeds: Iterable[tuple[str, str, str, str | None]],
     trims: Iterable[tuple[str, float, float | None, float | None]],
     events: Iterable[tuple[str, float]] = (),
+    outcomes: Iterable[tuple[str, float]] = (),
     scale: Mapping[str, Fraction] = DEFAULT_RATIOS,
 ) -> pd.DataFrame:
     """The columns of `estimator.ReedResponse`, with `seq`, `entry` and `g_octave_cents` where the readings have them,
-    and `events_met`: between how many of a reed's readings so far an event was logged.
+    `events_met`: between how many of a reed's readings so far an event was logged, and `at_bench`:
+    `rows.read_at_the_bench`.
 
     readings: reed, at_s (seconds since 1970), and any of seq, entry, chanter, crow_hz, `<note>_hz`, g_octave_hz,
     pressure_kpa, temperature_c, taped; those of a reed that `reeds` does not name are left out. reeds: name, type,
-    batch, made_on; trims: reed, at_s, mm, strokes; events: reed, at_s. Notes become cents as low A from 440 Hz under
-    the just ratios of `scale`; what was read with tape on a note's hole stands in `<note>_taped_cents`.
+    batch, made_on; trims: reed, at_s, mm, strokes; events, outcomes: reed, at_s. Notes become cents as low A from
+    440 Hz under the just ratios of `scale`; what was read with tape on a note's hole stands in `<note>_taped_cents`.
     """
     import pandas as pd
 
@@ -50,12 +52,19 @@ def bench_frame(
     met: dict[str, list[float]] = {}
     for reed, at_s in events:
         met.setdefault(reed, []).append(at_s / DAY_S)
+    left: dict[str, float] = {}
+    for reed, at_s in outcomes:
+        left[reed] = max(at_s / DAY_S, left.get(reed, 0.0))
     names, before, events_met = readings["reed"], np.zeros((len(readings), 5)), np.zeros(len(readings))
+    at_bench = np.zeros(len(readings), dtype=bool)
     code = names.map({name: i for i, name in enumerate(known)}).to_numpy(dtype=np.intp)
     order = np.lexsort((day, code))
     for first, last in pairwise(edges_of(code[order]).tolist()):
         at = order[first:last]
-        before[at] = before_each(day[at].tolist(), cuts.get(names[at[0]], ()), met.get(names[at[0]], ()))
+        days, name = day[at].tolist(), names[at[0]]
+        before[at] = before_each(days, cuts.get(name, ()), met.get(name, ()))
+        later = [*(cut for cut, _, _ in cuts.get(name, ())), *([left[name]] if name in left else ())]
+        at_bench[at] = read_at_the_bench(days, later, met.get(name, ()))
         events_met[at[1:]] = np.cumsum(before[at[1:], 4])
 
     def number(column: str) -> Any:
@@ -77,6 +86,7 @@ def bench_frame(
         "work_fading": before[:, 3],
         "event": before[:, 4] > 0.0,
         "events_met": events_met,
+        "at_bench": at_bench,
     }
     out |= {column: number(column) for column in ("pressure_kpa", "temperature_c")}
     out |= {column: readings[column] for column in ("entry", "seq") if column in readings.columns}

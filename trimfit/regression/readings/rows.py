@@ -67,6 +67,20 @@ def before_each(
     return out
 
 
+def read_at_the_bench(days: Sequence[float], later_days: Sequence[float], event_days: Sequence[float]) -> list[bool]:
+    """Which of one reed's readings were surely taken at the bench, wherever their chanter is now: those after which it
+    was worked or left the bench, with no event between them, as that it came back.
+
+    days: of the readings; later_days: of its trims and its outcome; event_days. Days since 1970; one at the very
+    instant of a reading counts as after it.
+    """
+    then = [min((later for later in later_days if later >= day), default=-math.inf) for day in days]
+    return [
+        math.isfinite(ends) and not any(day < at <= ends for at in event_days)
+        for day, ends in zip(days, then, strict=True)
+    ]
+
+
 def rows_of(
     histories: Sequence[ReedHistory], type_code: int, chanters: Sequence[str], scale: Mapping[str, Fraction]
 ) -> Rows:
@@ -74,11 +88,15 @@ def rows_of(
     code = {name: i for i, name in enumerate(chanters)}
     read = [history for history in histories if history.readings]
     numbers: list[list[float]] = []
+    at_bench: list[bool] = []
     for history in read:
         days = [logged.at_s / DAY_S for logged in history.readings]
         trims = [(t.at_s / DAY_S, t.record.length_mm or 0.0, t.record.lip_strokes or 0.0) for t in history.trims]
         made = made_day(history.reed.record.made_on)
-        before = before_each(days, trims, [met.at_s / DAY_S for met in history.events])
+        events = [met.at_s / DAY_S for met in history.events]
+        left = [history.outcome.at_s / DAY_S] if history.outcome is not None else []
+        at_bench += read_at_the_bench(days, [*(day for day, _, _ in trims), *left], events)
+        before = before_each(days, trims, events)
         for logged, day, came in zip(history.readings, days, before, strict=True):
             reading = logged.record
             air = (math.nan if value is None else value for value in (reading.pressure_kpa, reading.temperature_c))
@@ -108,5 +126,6 @@ def rows_of(
         made_day=made_of,
         since_work=np.column_stack([worked, fading]),
         event=event_of > 0.0,
+        at_bench=np.array(at_bench, dtype=bool),
         taped=taped.copy(),
     )
