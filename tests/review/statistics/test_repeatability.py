@@ -104,6 +104,9 @@ def test_single_readings_on_several_days_still_say_something() -> None:
     assert note.within_cents == Interval(pytest.approx(math.nan, nan_ok=True), 0.0, math.inf)
     assert note.total_cents.mean == pytest.approx(math.hypot(1.0, 0.6), abs=0.25)
     assert note.readings_in_sitting is not None
+    # was: "a reading errs by", though what the reed moved from day to day is in it
+    assert note.why.startswith("readings of two days differ as if each erred by ")
+    assert note.why.endswith("what a reading errs by itself is not known")
 
 
 def test_another_day_is_no_better_than_the_same_day() -> None:

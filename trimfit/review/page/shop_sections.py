@@ -341,12 +341,13 @@ def trust(findings: Report) -> list[str]:
         )
     else:
         errs, sitting = own.total_cents.mean, " within a sitting" if own.of_one_sitting else ""
-        parts.append(
-            paragraph(
-                f"A single reading of the gap on this bench errs by {errs:.1f} cents{sitting}, two times in three by "
-                "less."
-            )
+        said = (
+            f"A single reading of the gap on this bench errs by {errs:.1f} cents{sitting}, two times in three by less."
         )
+        if math.isnan(own.within_cents.mean):
+            said = f"Readings of the gap on two days differ as if each erred by {errs:.1f} cents, what a reed moves "
+            said += "meanwhile counted in."
+        parts.append(paragraph(said))
     if gap is not None or own is not None:
         parts.append(paragraph("The <a href='#numbers'>appendix</a> has the figures behind this.", "quiet"))
     return parts

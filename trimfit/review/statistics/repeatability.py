@@ -342,6 +342,12 @@ def _sentence(study: GaugeStudy, here: int | None, elsewhere: int) -> str:
         )
     said = f"a reading errs by {errs}; the level is known to ± 1 cent, nine times in ten, after"
     sittings = f"{elsewhere} sitting{'s' if elsewhere > 1 else ''} with one in each"
+    if not study.within.df:
+        return (
+            f"readings of two days differ as if each erred by {errs}, what a reed moves meanwhile counted in; the "
+            f"level is known to ± 1 cent, nine times in ten, after {sittings}; no reed was read twice in one sitting "
+            "as it stood: what a reading errs by itself is not known"
+        )
     if here is None:
         return f"{said} {sittings}; {MOST_IN_SITTING} readings of one sitting do not tell it so closely"
     need = f"{said} {here} reading{'s' if here > 1 else ''}"
