@@ -352,6 +352,7 @@ def test_a_stop_that_all_reeds_of_an_order_share_is_not_called_spaced(by_letter:
     assert all("in Old, the same for all 3 reeds of its order; once stopped there" in one.why for one in found)
 
 
+@pytest.mark.usefixtures("exact_policies")
 def test_a_rehearsal_says_how_many_to_send_and_how_each_is_worked(by_letter: Path) -> None:
     run = on(by_letter, rehearse_order, "letter")
     assert run.on == f"the reed in hand for it and {run.to_start} new ones"

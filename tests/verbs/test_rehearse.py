@@ -74,7 +74,7 @@ def test_a_run_of_blanks_is_of_those_to_start(shop: Path) -> None:
     with Session(shop) as session:
         session.journal.append(Order("bare", "CH-07 plain", quantity=12))
         session.journal.append(Chanter("far", at_hand="no", meeting_pitch_hz=474.0))
-        session.journal.append(Order("letter", "far", quantity=3))
+        session.journal.append(Order("letter", "far", quantity=2))
         for name in ("bare", "letter"):
             run, blanks = rehearse_order(session, name), pick(session, name)
             assert run.to_start is not None

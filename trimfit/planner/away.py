@@ -51,9 +51,10 @@ FLATTEST_CENTS = 30.0
 (assumed; in between the cost rises evenly)."""
 SD_STEP = 1.15
 """What is not known is rounded to this ratio, so that near ones share a policy."""
-FAR_TOLERANCES, LEAST_WITHIN = 15.0, 0.02
-"""A reed so many tolerances from where its work goes has it all before it; one less likely than this to end within
-tolerance of it has passed it."""
+FAR_TOLERANCES, LEAST_WITHIN, LEAST_LEFT = 15.0, 0.02, 0.45
+"""A reed so many tolerances from where its work goes has it all before it; one less likely than the second to end
+within tolerance of it has passed it; the third is the share of a reading's error to which a gap is known at best, as in
+the policy's grid (`policy_table.state_grids`)."""
 MOST_SENT = 24
 CHANCE_NODES = 61
 Now = tuple[Array, Array]
@@ -125,7 +126,7 @@ def left(within: Array, past: Array, costs: Costs) -> tuple[Array, Array]:
     t = costs.tolerance_cents
     over, under = (ndtri(np.clip(chance, 1e-6, 1.0 - 1e-6)) for chance in (past, 1.0 - within - past))
     whole = 2.0 * t / np.maximum(-over - under, 1e-6)
-    own = np.sqrt(np.maximum(whole**2 - costs.beyond_sd_cents**2, 0.0))
+    own = np.sqrt(np.maximum(whole**2 - costs.beyond_sd_cents**2, (LEAST_LEFT * costs.reading_sd_cents) ** 2))
     return 0.5 * (over - under) * whole - costs.stop_cents, own
 
 
