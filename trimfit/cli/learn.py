@@ -244,7 +244,7 @@ def _movement_lines(types: list[dict[str, Any]]) -> list[str]:
     lines += table(heads, rows, right=(3, 4))
     lines += prose(
         "sitting: what the readings of one sitting share (standard deviation, gap); spans: visits with no work since "
-        "the one before"
+        "the one before; from 0: what was read does not tell it from none"
     )
     settles = [
         (

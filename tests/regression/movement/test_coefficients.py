@@ -30,6 +30,25 @@ def test_the_interval_of_a_walk_is_the_chi_squared_one() -> None:
     assert found.high == pytest.approx(found.mean * np.sqrt(10 / 3.940), rel=1e-4)
 
 
+def test_the_interval_of_a_walk_that_spans_do_not_tell_from_none_begins_at_nought() -> None:
+    """Was: 0.7 (0.5 to 1.5) for reeds that do not move at all."""
+    rng, n, none = np.random.default_rng(3), 40, np.zeros(3)
+    errors = 2.0 * (SITTING + MEASURE @ assumed_noise() @ MEASURE.T)
+    lows = {0.0: 0, 2.0: 0}
+    for times in lows:
+        for _ in range(12):
+            days = rng.uniform(1.0, 15.0, n)
+            walked = times * rng.multivariate_normal(none, WALK, n) * np.sqrt(days)[:, None]
+            moved = walked + rng.multivariate_normal(none, errors, n)
+            spans = IdleSpans(
+                np.zeros(n, dtype=np.intp), days, moved, np.zeros((n, 2)), np.full((n, 3), 2.0), np.empty((0, 3))
+            )
+            terms = movement_terms(learned_movement(spans, assumed_noise(), 1), 0)
+            lows[times] += terms.walk_gap_cents_per_sqrt_day.low == 0.0
+    assert lows[0.0] >= 11
+    assert lows[2.0] == 0
+
+
 def test_each_figure_is_the_movements_own() -> None:
     movement = assumed_movement(1)
     movement.walk[0, GAP, GAP], movement.walk[0, CROW, CROW] = 4.0, 9.0

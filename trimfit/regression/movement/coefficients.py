@@ -53,16 +53,18 @@ def movement_terms(movement: Movement, type_code: int) -> MovementTerms:
 
     The interval of a walk is that of a variance by the chi-squared law (NIST/SEMATECH e-Handbook of Statistical
     Methods, 1.3.5.8), with as many degrees of freedom as spans that show the walk alone would tell as much (`walk_df`),
-    and ASSUMED_DF for what is assumed.
+    and ASSUMED_DF for what is assumed. That law has every variance over nothing; a variance w of `walk_df` n is known
+    to w sqrt(2 / n), so that with n under 2 Z90² its spans do not tell it from none, and the interval begins at 0.
     """
     from scipy.special import chdtri
 
     one = movement.of(type_code)
-    freedom = movement.walk_df[min(type_code, len(movement.spans) - 1)] + ASSUMED_DF
+    told = movement.walk_df[min(type_code, len(movement.spans) - 1)]
 
     def walk(direction: int) -> Interval:
-        sd, df = float(np.sqrt(one.walk[direction, direction])), float(freedom[direction])
-        return Interval(sd, *(sd * float(np.sqrt(df / chdtri(df, tail))) for tail in (0.05, 0.95)))
+        sd, df = float(np.sqrt(one.walk[direction, direction])), float(told[direction]) + ASSUMED_DF
+        low, high = (sd * float(np.sqrt(df / chdtri(df, tail))) for tail in (0.05, 0.95))
+        return Interval(sd, 0.0 if told[direction] < 2.0 * Z90**2 else low, high)
 
     t = min(type_code, len(movement.spans) - 1)
     error, usual = movement.settle_sd[t, :, GAP], np.sqrt(SETTLE[:, GAP, GAP])

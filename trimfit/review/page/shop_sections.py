@@ -185,6 +185,8 @@ def movement(findings: Report) -> list[str]:
         table("How reeds move with no work done", heads, rows, words=(0,), broad=True),
         left_out(MOST_ROWS, len(moving), "types", "trimfit learn"),
     ]
+    if any(not moves.walk_gap_cents_per_sqrt_day.low for _, moves in moving[:MOST_ROWS]):
+        figures.append(paragraph("A walk from 0: what was read does not tell it from none."))
     if any(moves.settle_assumed for _, moves in moving[:MOST_ROWS]):
         figures.append(paragraph("* assumed so far: what was read tells little or nothing of it."))
     return [bullets(lines), folded("The figures", figures)]
