@@ -43,20 +43,22 @@ def answers(path: Path) -> dict[str, Any]:
     return json.loads(json.dumps(said).replace(str(path), "LOG"))
 
 
-def differences(one: Any, other: Any, where: str = "") -> list[str]:
-    """Where two answers differ: numbers by more than a search on a flat hill may end elsewhere."""
+def differences(one: Any, other: Any, where: str = "", width: float = 0.0) -> list[str]:
+    """Where two answers differ: numbers by more than a search on a flat hill may end elsewhere. width: of the interval
+    that they belong to, if any."""
     if where.endswith("aim_offsets_cents"):  # the flattest: what they give is compared
         return [] if bool(one) == bool(other) else [f"{where}: {one} and {other}"]
     if isinstance(one, dict) and isinstance(other, dict):
         keys = sorted({*one, *other})
-        return [d for key in keys for d in differences(one.get(key), other.get(key), f"{where}.{key}")]
+        wide = (one["high"] or 0.0) - (one["low"] or 0.0) if set(one) == {"mean", "low", "high"} else 0.0
+        return [d for key in keys for d in differences(one.get(key), other.get(key), f"{where}.{key}", wide)]
     if isinstance(one, list) and isinstance(other, list) and len(one) == len(other):
         names = [
             item.get("reed", item.get("chanter", i)) if isinstance(item, dict) else i for i, item in enumerate(one)
         ]
         return [d for a, b, name in zip(one, other, names, strict=True) for d in differences(a, b, f"{where}[{name}]")]
     if all(isinstance(value, (int, float)) and not isinstance(value, bool) for value in (one, other)):
-        return [] if abs(one - other) <= 2e-2 * max(1.0, abs(one)) else [f"{where}: {one} and {other}"]
+        return [] if abs(one - other) <= 2e-2 * max(1.0, abs(one), width) else [f"{where}: {one} and {other}"]
     return [] if one == other else [f"{where}: {one!r} and {other!r}"]
 
 

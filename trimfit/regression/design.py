@@ -275,7 +275,8 @@ def rows_from_frame(frame: pd.DataFrame, coding: Coding | None = None) -> tuple[
     chanter_code, chanters = coded(chanter.where(chanter.notna(), None), coding.chanters if coding else ())
     batch_key = pd.Series(list(zip(type_code.tolist(), frame["batch"].astype(str), strict=True)), dtype=object)
     batch_code, batches = pd.factorize(batch_key, sort=True)
-    reed_code, reeds = pd.factorize(frame["reed"].astype(str), sort=False)
+    # by name: what is learned does not hang on the order in which reeds came to the log
+    reed_code, reeds = pd.factorize(frame["reed"].astype(str), sort=True)
     day = number("taken_day")
     timeless = ~np.isfinite(day)
     if timeless.any() and not timeless.all():
