@@ -17,6 +17,28 @@ def test_the_error_of_a_hand_is_found_again() -> None:
     assert found == pytest.approx((5.0, 0.02), rel=0.15)
 
 
+@pytest.mark.parametrize("copied", [0.0, 0.4])
+@pytest.mark.parametrize("calliper_mm", [0.001, 0.01])
+@pytest.mark.parametrize(("pct", "constant_mm"), [(0.0, 0.006), (3.0, 0.006), (3.0, 0.02)])
+def test_a_calliper_that_shows_hundredths_and_amounts_that_were_copied_hide_no_hand(
+    pct: float, constant_mm: float, calliper_mm: float, copied: float
+) -> None:
+    """Was: 0.010 mm for a hand of 0.006 with a calliper of 0.01, whose honest agreement was taken for copying."""
+    rng, n = np.random.default_rng(3), 1500
+    asked = np.round(rng.uniform(0.1, 0.6, n), 2)
+    taken = asked * (1.0 + pct / 100.0 * rng.standard_normal(n)) + constant_mm * rng.standard_normal(n)
+    taken = np.where(rng.random(n) < copied, asked, np.round(taken / calliper_mm) * calliper_mm)
+    found = cut_error(asked, taken)
+    assert found is not None
+    at_usual = np.hypot(0.2 * found[0] / 100.0, found[1])
+    assert at_usual == pytest.approx(np.hypot(0.2 * pct / 100.0, constant_mm), rel=0.1 if copied == 0.0 else 0.2)
+
+
+def test_amounts_that_were_all_copied_tell_nothing_of_the_hand() -> None:
+    asked = np.random.default_rng(4).uniform(0.1, 0.6, 200)
+    assert cut_error(asked, asked) is None
+
+
 @pytest.mark.parametrize(
     ("scatter_mm", "step_mm", "wanted"),
     [(0.045, 0.01, 0.05), (0.006, 0.01, None), (0.045, 0.05, None), (0.018, 0.01, 0.02), (0.09, 0.02, 0.1)],

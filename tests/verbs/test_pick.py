@@ -51,6 +51,7 @@ AWAY = Sending(24, 0.9, 0.99, (0.0,) * 24, (0.33, 0.2), (0.33, 0.2))
         (Need(1, 1, 2, 1, 0.9, 0.3), "1 in hand for 1; with a chance of 30 % the one in hand fails: start 1"),
         (Need(1, 1, 2, 1, 0.9, 0.6), "1 in hand for 1; expect the one in hand to fail: start 1"),
         (Need(3, 0, 4, 4, 0.9, 0.3), "you are 3 short; with a chance of 30 % one or more fail: start 4"),
+        (Need(1, 0, 2, 2, 0.83, 0.41), "you are 1 short; with a chance of 41 % the first fails: start 2"),
         (Need(3, 0, 6, 6, 0.9, 0.7), "you are 3 short; expect some to fail: start 6"),
         (Need(3, 0, 3, 3, 0.9, 0.6), "you are 3 short: start 3"),
         (

@@ -296,7 +296,8 @@ def _reading_errors(found: Sequence[Any]) -> list[str]:
         "standard deviations in cents; sittings: what another sitting adds, of a note with what the reed moved "
         "meanwhile; air: what another pressure or temperature "
         "adds; next day: of a reading on another day in the same air, one sitting and sittings together; readings that "
-        "lie far from their fellows are left out, of each by itself; too many: over 50"
+        "lie far from their fellows are left out, of each by itself; to ± 1 cent: so many readings of one sitting, or "
+        "sittings with one reading each, tell the level so; too many: over 50"
     )
     return [
         *table(heads, rows, right=(1, 2, 3, 4, 5, 6, 7)),

@@ -7,8 +7,13 @@ from numpy.typing import NDArray
 
 LEAST_PAIRS = 30
 """Cuts with both amounts logged before the error is learned: with fewer the standard one is assumed."""
-MOST_SAME = 0.2
-"""Where more than so many cuts say taken = asked, the amounts were copied and not measured."""
+LEAST_MISSES, SAME_MM = 10, 1e-6
+LEAST_PARTS = 0.003, 0.0006
+CALLIPER_MM, ALL_BUT_FEW = (0.05, 0.02, 0.01, 0.005, 0.002, 0.001), 0.98
+"""Steps that a calliper may show, and the share of lengths that must fall on one."""
+COPIED_RATIO = 6.635
+"""Twice the log likelihood ratio from which amounts are taken to have been copied: chi-squared, 1 degree of freedom,
+1 % (NIST/SEMATECH e-Handbook, 1.3.6.7.4)."""
 
 USUAL_CUT_MM = 0.2
 """The cut at which the scatter is held against a step."""
@@ -26,28 +31,62 @@ def coarser_step(pct: float, constant_mm: float, step_mm: float) -> float | None
 
 
 def cut_error(asked_mm: NDArray[np.float64], taken_mm: NDArray[np.float64]) -> tuple[float, float] | None:
-    """(per cent, constant mm): taken = asked (1 + pct/100 eta) + constant eta'; None with fewer than 30 pairs.
+    """(per cent, constant mm): taken = asked (1 + pct/100 eta) + constant eta'; None where the pairs do not tell it:
+    fewer than 30 measured, or fewer than 10 with a miss.
 
-    The squared misses are regressed on the squared lengths, each weighted by the square of its own expectation
-    (three rounds), after misses beyond six robust standard deviations are set aside. Neither part is below a tenth of
-    the defaults: no hand is perfect.
+    By maximum likelihood. A calliper shows multiples of h, so that a miss m is seen where the true one lies within
+    h / 2 of it; and a share c of the amounts was copied and not measured (Heitjan, 1989, Statistical Science 4, on
+    rounded data, from memory):
+
+        P(m) = (1 - c) (Phi((m + h/2) / s) - Phi((m - h/2) / s)) + c [m = 0],    s² = (pct/100 asked)² + constant².
+
+    c is 0 unless the likelihood ratio says else (chi-squared, 1 %). Misses beyond six robust standard deviations are
+    set aside. Neither part is below a tenth of the defaults: no hand is perfect.
     """
     good = np.isfinite(asked_mm) & np.isfinite(taken_mm) & (asked_mm > 0) & (taken_mm > 0)
     asked, miss = asked_mm[good], taken_mm[good] - asked_mm[good]
-    same = miss == 0.0
-    if len(same) and float(np.mean(same)) > MOST_SAME:
-        # logged as advised and not measured: such pairs say nothing of the hand
-        asked, miss = asked[~same], miss[~same]
-    if len(asked) < LEAST_PAIRS:
+    step = _step_of(taken_mm[good])
+    usual = np.hypot(0.03 * asked, 0.006)
+    same = np.abs(miss) < SAME_MM
+    if len(asked) < LEAST_PAIRS or (~same).sum() < LEAST_MISSES:
         return None
-    rough = 1.4826 * float(np.median(np.abs(miss / np.hypot(0.03 * asked, 0.006))))
-    keep = np.abs(miss) <= 6.0 * max(rough, 0.3) * np.hypot(0.03 * asked, 0.006)
-    asked, miss = asked[keep], miss[keep]
-    design = np.column_stack([asked**2, np.ones_like(asked)])
-    size = np.array([0.03**2, 0.006**2])
-    for _ in range(3):
-        weight = 1.0 / np.maximum(design @ size, 1e-10) ** 2
-        ridge = 1e-6 * np.diag(np.diag(design.T @ (weight[:, None] * design)))
-        size = np.linalg.solve(design.T @ (weight[:, None] * design) + ridge, design.T @ (weight * miss**2))
-        size = np.maximum(size, [0.003**2, 0.0006**2])
-    return 100.0 * float(np.sqrt(size[0])), float(np.sqrt(size[1]))
+    rough = 1.4826 * float(np.median(np.abs(miss / usual)[~same]))
+    keep = np.abs(miss) <= 6.0 * max(rough, 0.3) * usual + 0.5 * step
+    # many pairs are alike: each once, with its number
+    pairs, count = np.unique(np.round(np.column_stack([asked, np.abs(miss)])[keep], 6), axis=0, return_counts=True)
+    size, copied = _likeliest(pairs[:, 0], pairs[:, 1], count, step)
+    return (100.0 * size[0], size[1]) if (1.0 - copied) * count.sum() >= LEAST_PAIRS else None
+
+
+def _step_of(taken_mm: NDArray[np.float64]) -> float:
+    """The step in mm that the calliper shows lengths in: the coarsest of which all but a few are whole multiples."""
+    for step in CALLIPER_MM:
+        if np.mean(np.abs(taken_mm / step - np.round(taken_mm / step)) < 1e-3) >= ALL_BUT_FEW:
+            return step
+    return CALLIPER_MM[-1]
+
+
+def _likeliest(
+    asked: NDArray[np.float64], miss: NDArray[np.float64], count: NDArray[np.intp], step: float
+) -> tuple[tuple[float, float], float]:
+    """Share and constant (mm) of the error, and the share that was copied, of greatest likelihood."""
+    from scipy.optimize import minimize
+    from scipy.special import ndtr
+
+    def parts(x: NDArray[np.float64]) -> tuple[float, float, float]:
+        share, constant = np.maximum(np.exp(np.minimum(x[:2], 0.0)), LEAST_PARTS)
+        return float(share), float(constant), float(1.0 / (1.0 + np.exp(-x[2]))) if len(x) > 2 else 0.0
+
+    def badness(x: NDArray[np.float64]) -> float:
+        share, constant, copied = parts(x)
+        sd = np.hypot(share * asked, constant)
+        seen = ndtr((miss + 0.5 * step) / sd) - ndtr((miss - 0.5 * step) / sd)
+        chance = (1.0 - copied) * seen + copied * (miss < SAME_MM)
+        return float(-(count @ np.log(np.maximum(chance, 1e-12))))
+
+    start = np.log(np.array([0.03, 0.006]))
+    none = minimize(badness, start, method="Nelder-Mead")
+    some = minimize(badness, np.append(none.x, -1.0), method="Nelder-Mead")
+    best = some if 2.0 * (none.fun - some.fun) > COPIED_RATIO else none
+    share, constant, copied = parts(best.x)
+    return (share, constant), copied

@@ -186,6 +186,7 @@ class Need:
             past = f" ({self.past} past already)" if self.past and lacking else ""
             of = f" of the {self.in_hand} in hand{past}" if self.in_hand else ""
             who, fail = ("the one in hand", "fails") if self.in_hand == 1 else (f"one or more{of}", "fail")
+            who, fail = ("the first", "fails") if not self.in_hand and self.wanted == 1 else (who, fail)
             expected = who if self.in_hand == 1 else f"some{of}"
             chance = f"with a chance of {chance_words(self.chance_fail)} {who} {fail}"
             said += f"; expect {expected} to fail" if self.chance_fail > LIKELY else f"; {chance}"

@@ -4,9 +4,9 @@ A reading at some gap predicts the meeting point by the type's learned ratios (c
 cent of gap); the further from it, the less it says, since a reed's own ratio differs from its type's. So each reading
 counts by the variance
 
-    Var = reading error of the value + ratio² · reading error of the gap + (own · ratio' · gap)²
+    Var = reading error of the value + ratio² · reading error of the gap + (own² + ratio's sd²) · gap²
 
-(`own`: how far a reed's ratio strays, and how little that of its type is known), and readings of one reed are taken
+(`own`: how far a reed's ratio strays from its type's), and readings of one reed are taken
 together. What is not known of a type's ratio is common to all its reeds, so that many uncut ones tell no more of it
 than one: with W a reed's weight in the pooled value, it adds (sum of W · ratio's sd · gap)² for each type. Reeds of one
 batch are alike, so ten reeds of one batch tell less than ten of ten: a reed's value is the chanter's + its batch's +
