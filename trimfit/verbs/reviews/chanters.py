@@ -452,7 +452,7 @@ def _why(
         if far_apart(low[1], high[1]) and between >= 0.5:
             apart.append(f"{high[0]} meets {between:.1f} Hz over {low[0]}")
         else:
-            alike.append("the reed types")
+            alike.append("the reed types" + (f", to {between:.1f} Hz" if between >= 0.5 else ""))
     if witness is not None:
         g = witness.offset_hz.mean
         if witness.agrees:
