@@ -480,6 +480,22 @@ def test_a_reed_handed_over_unread_or_off_is_asked_about() -> None:
     assert outcome_doubts(Outcome("R-1", "2026-03-31T11:00", "lost"), story(), SHOP) == []
 
 
+def test_an_outcome_of_an_earlier_day_is_seen_from_what_the_log_had_of_the_reed_by_then() -> None:
+    """Was: what was read and cut later, as if it had been so when the reed was handed over."""
+    early, day_s = Outcome("R-1", "1970-01-02T12:00", "good"), 86400.0
+    off = Logged("rea", 1, 5.0 * day_s, reading())
+    (doubt,) = outcome_doubts(early, replace(story(), readings=(off,)), replace(SHOP, time_zone="UTC"))
+    assert doubt.sentence == "R-1 was never read with F and E; is it good?"
+    cut = Logged("tri", 2, 4.0 * day_s, Trim("R-1", "1970-01-05T00:00+00:00", 0.2))
+    (doubt,) = outcome_doubts(early, replace(story(), trims=(cut,)), replace(SHOP, time_zone="UTC"))
+    assert (doubt.kind, doubt.column) == ("left-bench", "at")
+    assert doubt.sentence == "R-1 was cut after that (1970-01-05 00:00); are reed and time right?"
+    # one that came back may well be cut then
+    back = Logged("eve", 3, 3.0 * day_s, Event("R-1", "1970-01-04T00:00+00:00", "came back"))
+    (doubt,) = outcome_doubts(early, replace(story(), trims=(cut,), events=(back,)), replace(SHOP, time_zone="UTC"))
+    assert doubt.kind == "good-unread"
+
+
 def _shifted(of: Reading, **cents: float) -> Reading:
     """A reading with some of its notes (or `all_notes`, or the crow) so many cents off what it showed."""
     notes = {

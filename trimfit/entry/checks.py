@@ -367,20 +367,28 @@ def event_doubts(event: Event) -> list[Doubt]:
 
 
 def outcome_doubts(outcome: Outcome, history: ReedHistory, settings: Settings) -> list[Doubt]:
-    """All doubts about an outcome not yet logged: a reed handed over that was never read, was cut since, is off, or far
-    from the pitch ordered."""
+    """All doubts about an outcome not yet logged: a reed handed over, at the time of the outcome, that was never read,
+    had been cut since, was off, or far from the pitch ordered; or that was cut after it."""
     if outcome.outcome != "good":
         return []
     scale = scale_of(settings)
     reed = short(outcome.reed)
-    for one in reversed(history.readings):
+    then_s = at_s(outcome.at, settings.time_zone) if outcome.at else math.inf
+    later = next((trim for trim in history.trims if trim.at_s > then_s), None)
+    if later is not None and not any(then_s < event.at_s <= later.at_s for event in history.events):
+        sentence = f"{reed} was cut after that ({local_minute(later.record.done_at, settings.time_zone)}); "
+        return [Doubt("left-bench", "at", f"{sentence}are reed and time right?")]
+    readings = [one for one in history.readings if one.at_s <= then_s]
+    trims = [one for one in history.trims if one.at_s <= then_s]
+    events = [one for one in history.events if one.at_s <= then_s]
+    for one in reversed(readings):
         found = _f_and_e_hz(one.record, scale)
         if found is None:
             continue
-        if taken_mm := sum(trim.record.length_mm or 0.0 for trim in history.trims if trim.at_s >= one.at_s):
+        if taken_mm := sum(trim.record.length_mm or 0.0 for trim in trims if trim.at_s >= one.at_s):
             sentence = f"{taken_mm:.2f} mm came off {reed} since F and E were read last; is it good?"
             return [Doubt("good-unread", "outcome", sentence)]
-        event = next((event.record.event for event in reversed(history.events) if event.at_s > one.at_s), None)
+        event = next((event.record.event for event in reversed(events) if event.at_s > one.at_s), None)
         if event is not None:
             sentence = f"{reed} was not read with F and E since it was logged as {short(event)}; is it good?"
             return [Doubt("good-unread", "outcome", sentence)]
@@ -397,7 +405,7 @@ def outcome_doubts(outcome: Outcome, history: ReedHistory, settings: Settings) -
             sentence = f"{reed} was last read at {pitch_hz:.1f} Hz, and {ordered_hz:.1f} Hz are ordered; is it good?"
             return [Doubt("good-off", "outcome", sentence)]
         return []
-    untaped = " untaped" if any({"f", "e"} <= one.record.notes_hz.keys() for one in history.readings) else ""
+    untaped = " untaped" if any({"f", "e"} <= one.record.notes_hz.keys() for one in readings) else ""
     return [Doubt("good-unread", "outcome", f"{reed} was never read with F and E{untaped}; is it good?")]
 
 

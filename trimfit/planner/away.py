@@ -55,6 +55,9 @@ FAR_TOLERANCES, LEAST_WITHIN, LEAST_LEFT = 15.0, 0.02, 0.45
 """A reed so many tolerances from where its work goes has it all before it; one less likely than the second to end
 within tolerance of it has passed it; the third is the share of a reading's error to which a gap is known at best, as in
 the policy's grid (`policy_table.state_grids`)."""
+PAST_COUNTS = 0.03
+"""What the share that ends past counts beside the chance of enough: of a hundred reeds three more past weigh as much as
+a tenth of a point of that chance (a judgement: it decides between aims that give enough alike)."""
 MOST_SENT = 24
 CHANCE_NODES = 61
 Now = tuple[Array, Array]
@@ -229,12 +232,14 @@ def spaced_aims(
 ) -> tuple[tuple[float, ...], float]:
     """Gaps there (cents, flattest first) to work `count` reeds to, and the chance that `wanted` are then within.
 
-    Evenly spaced aims in as many groups as pay are the start, moved one by one while that raises the chance.
+    Evenly spaced aims in as many groups as pay are the start, moved one by one while that raises the chance. Of aims
+    that give it alike, as any and their mirror image do, the flatter ones: what is past is lost.
     """
-    t = tolerance_cents
+    t, sds = tolerance_cents, (beyond_sd_cents, own_sd_cents)
 
     def chance(aims: Array) -> Array:
-        return chance_of_so_many(aims, wanted, beyond_sd_cents, own_sd_cents, t)
+        _, past, weight = _ends(aims, *sds, t, 1.0)
+        return chance_of_so_many(aims, wanted, *sds, t) - PAST_COUNTS * np.asarray(past.mean(axis=-2) @ weight)
 
     starts = []
     for places in range(1, max(count // max(wanted, 1), 1) + 1):
@@ -251,7 +256,8 @@ def spaced_aims(
             aims, best = moved[at], float(found[at])
         else:
             step *= 0.5
-    return tuple(round(float(aim), 2) for aim in np.sort(aims)), best
+    aims = np.sort(aims)
+    return tuple(round(float(aim), 2) for aim in aims), float(chance_of_so_many(aims, wanted, *sds, t))
 
 
 def reeds_to_send(

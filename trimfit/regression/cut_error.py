@@ -45,11 +45,10 @@ def cut_error(asked_mm: NDArray[np.float64], taken_mm: NDArray[np.float64]) -> t
     """
     good = np.isfinite(asked_mm) & np.isfinite(taken_mm) & (asked_mm > 0) & (taken_mm > 0)
     asked, miss = asked_mm[good], taken_mm[good] - asked_mm[good]
-    step = _step_of(taken_mm[good])
-    usual = np.hypot(0.03 * asked, 0.006)
     same = np.abs(miss) < SAME_MM
     if len(asked) < LEAST_PAIRS or (~same).sum() < LEAST_MISSES:
         return None
+    step, usual = _step_of(taken_mm[good]), np.hypot(0.03 * asked, 0.006)
     rough = 1.4826 * float(np.median(np.abs(miss / usual)[~same]))
     keep = np.abs(miss) <= 6.0 * max(rough, 0.3) * usual + 0.5 * step
     # many pairs are alike: each once, with its number
