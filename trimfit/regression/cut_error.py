@@ -7,7 +7,10 @@ from numpy.typing import NDArray
 
 LEAST_PAIRS = 30
 """Cuts with both amounts logged before the error is learned: with fewer the standard one is assumed."""
-LEAST_MISSES, SAME_MM = 10, 1e-6
+LEAST_MISSES = 10
+"""So many of these must show a miss."""
+SAME_MM = 1e-6
+"""A smaller miss is none: two numbers of a log that look alike."""
 LEAST_PARTS = 0.003, 0.0006
 CALLIPER_MM, ALL_BUT_FEW = (0.05, 0.02, 0.01, 0.005, 0.002, 0.001), 0.98
 """Steps that a calliper may show, and the share of lengths that must fall on one."""
