@@ -504,7 +504,7 @@ def test_a_merge_says_that_two_reeds_renamed_alike_become_one(bench: Typed, tmp_
         _, of_r4 = journal.of_reed("R-3x").readings
     bench.say("log", "reed", "R-4b", "--type", "moulded", "--batch", "B-1")
     note = bench.json("log", "rename", "R-3x", "R-4b", "--entry", of_r4.entry)["note"]
-    assert note == "1 reading went from R-3x to R-4b; the old entries are struck"
+    assert note == "1 reading went from R-3x to R-4b; the old entries are struck; another R-3x stands, with 1 reading"
     with Journal(bench.log) as journal:
         assert [len(journal.of_reed(reed).readings) for reed in ("R-3x", "R-4b")] == [1, 1]
 
@@ -839,7 +839,7 @@ def test_what_was_known_of_a_reed_goes_with_it_where_two_names_are_joined(bench:
     bench.say("log", "reed", "5", "--type", "moulded", "--batch", "A", "--order", "O-1", "--blade", "21")
     bench.say("log", "reed", "5b", "--type", "moulded", "--batch", "A", "--blade", "22")
     assert bench.say("log", "rename", "5", "5b", "--join").splitlines()[1:] == [
-        "5 is 5b now; along went nothing; the old entries are struck",
+        "5 is 5b now; along went nothing; the old entry is struck",
         "blade_mm 22 stays; 5 had 21",
     ]
     with Journal(bench.log) as journal:

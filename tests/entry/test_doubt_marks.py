@@ -43,6 +43,27 @@ def test_an_ordinary_bench_carries_no_marks(log: Path) -> None:
     assert found == check.Checked((), (), found.entries, unlearned=found.entries["reading"])
 
 
+def test_names_that_look_like_a_known_one_and_batches_of_two_types_are_marked_in_what_was_imported(log: Path) -> None:
+    """Was: `mouldd` of a folder of CSV was a type of its own, without a word; `log` asks of it."""
+    with Journal(log) as journal:
+        seen = journal.last_seq()
+        journal.append(Chanter("CH1"))
+        journal.append(Reed("R-6", "mouldd", "B-1"))
+        journal.append(Reed("R-7", "cane", "B-2"))
+        marks = entry_marks.rule_marks(journal, after_seq=seen)
+        found = {(mark.reed, mark.kind): mark.sentence for mark in marks}
+        assert found == {
+            ("", "name-alike"): "The log has the chanter 'CH-1', and 'CH1' is not it; did you mean CH-1?",
+            ("R-6", "name-alike"): "The log has the type 'moulded', and 'mouldd' is not it; did you mean moulded?",
+            ("R-6", "batch-types"): "Batch B-1 is of type moulded so far, not mouldd; is it right?",
+        }
+        # a shop that numbers the batches of each type by themselves
+        for number in range(1, 5):
+            journal.append(Reed(f"C-{number}", "cane", f"B-{number}"))
+            journal.append(Reed(f"M-{number}", "moulded", f"B-{number}"))
+        assert "batch-types" not in {mark.kind for mark in entry_marks.rule_marks(journal)}
+
+
 def test_rules_find_slips_and_only_those(log: Path) -> None:
     with Journal(log) as journal:
         seen = journal.last_seq()

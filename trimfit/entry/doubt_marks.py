@@ -5,7 +5,7 @@ Rules only, no model: they hold before anything was learned. Each finding names 
 
 from __future__ import annotations
 
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -32,7 +32,7 @@ from trimfit.entry.checks import (
     twice_doubt,
     unbalanced,
 )
-from trimfit.entry.similar_names import in_form_alone, twins
+from trimfit.entry.similar_names import folded, in_form_alone, looks_like, of_another_type, similar_name, twins
 from trimfit.entry.typing_slips import median
 from trimfit.log import whole_days
 from trimfit.log.entry_kinds import KINDS
@@ -46,6 +46,9 @@ if TYPE_CHECKING:
 
 # Octave slips of a crow lie inside what a crow may be; the crows of one shop lie within a few semitones.
 CROW_OCTAVE = (0.6, 1.7)
+# So many words of a kind, the most used, are held against one another; so many batches with reeds of two types are no
+# slip where they are most of all.
+MOST_WORDS, OWN_NUMBERS = 200, 3
 # So many entries are listed that name what was struck, each by as much of its id as names it.
 MOST_LISTED, SHORT_ID = 8, 10
 
@@ -126,7 +129,9 @@ def rule_marks(journal: Journal, *, after_seq: int = 0) -> list[Mark]:
     marks += _long_trims(journal, after_seq)
     marks += _in_no_chanter(journal, after_seq)
     marks += _of_no_such_reed(journal, settings.time_zone, after_seq)
-    return [*marks, *_names_twice(journal, after_seq), *_of_times(journal, settings, after_seq)]
+    marks += _names_twice(journal, after_seq)
+    marks += _batches_of_two_types(journal, after_seq)
+    return [*marks, *_of_times(journal, settings, after_seq)]
 
 
 def _typed_twice(journal: Journal, after_seq: int) -> Iterator[Mark]:
@@ -211,7 +216,8 @@ def _of_no_such_reed(journal: Journal, zone: str, after_seq: int) -> Iterator[Ma
 
 def _names_twice(journal: Journal, after_seq: int) -> Iterator[Mark]:
     """Names of reeds, chanters, orders, types and batches, and words for kinds and weights, that are known ones in
-    another case or Unicode form."""
+    another case or Unicode form; and, but for reeds and batches, which are numbered, those that look like one used more
+    often."""
     named: list[tuple[str, int, str, str, str]] = []
     for kind in ("chanter", "order"):
         named += [(kind, seq, entry, "", name) for seq, entry, name in journal.columns(kind, ["seq", "entry", kind])]
@@ -222,8 +228,18 @@ def _names_twice(journal: Journal, after_seq: int) -> Iterator[Mark]:
         for seq, entry, about, said in journal.columns(kind, ["seq", "entry", kind, word]):
             named += [(word, seq, entry, about if kind == "reed" else "", said)] if said is not None else []
     by_word: dict[str, dict[str, tuple[int, str, str]]] = defaultdict(dict)
+    used: dict[str, Counter[str]] = defaultdict(Counter)
     for word, seq, entry, reed, name in named:
         by_word[word].setdefault(name, (seq, entry, reed))
+        used[word][name] += 1
+    doubted = _doubted(journal, "name-alike")
+    asked = {(word, name) for word, _, entry, _, name in named if entry in doubted}
+    for word in ("type", "chanter", "order", "kind", "weight"):
+        often = [name for name, _ in used[word].most_common(MOST_WORDS) if (word, name) not in asked]
+        for i, name in enumerate(often):
+            seq, entry, reed = by_word[word][name]
+            if seq > after_seq and (like := similar_name(name, often[:i])) and folded(name) != folded(like):
+                yield Mark(entry, reed, "name-alike", looks_like(name, word, like))
     found: dict[tuple[str, str], list[tuple[str, str, str]]] = defaultdict(list)
     for word, first in by_word.items():
         for name, other in twins(first).items():
@@ -232,6 +248,32 @@ def _names_twice(journal: Journal, after_seq: int) -> Iterator[Mark]:
                 found[(entry, reed)].append((name, word, other))
     for (entry, reed), pairs in found.items():
         yield Mark(entry, reed, "name-alike", in_form_alone(pairs))
+
+
+def _doubted(journal: Journal, kind: str) -> set[str]:
+    """The entries of which a doubt of this kind was said when they were made."""
+    return {entry for entry, text in journal.accepted_doubts() if text.startswith(f"{kind}:")}
+
+
+def _batches_of_two_types(journal: Journal, after_seq: int) -> Iterator[Mark]:
+    """Batches that have reeds of several types, of which the rarer may be a slip; none where a shop numbers the batches
+    of each type by themselves, so that most names are there more than once."""
+    of_batch: dict[str, dict[str, tuple[int, str, str]]] = defaultdict(dict)
+    counts: dict[str, Counter[str]] = defaultdict(Counter)
+    rows = journal.columns("reed", ["seq", "entry", "reed", "reed_type", "batch"])
+    for seq, entry, reed, reed_type, batch in rows:
+        of_batch[batch].setdefault(reed_type, (seq, entry, reed))
+        counts[batch][reed_type] += 1
+    several = [batch for batch, types in of_batch.items() if len(types) > 1]
+    if len(several) >= OWN_NUMBERS and 2 * len(several) > len(of_batch):
+        return
+    doubted = _doubted(journal, "batch-types")
+    asked = {batch for _, entry, _, _, batch in rows if entry in doubted}
+    for batch in (one for one in several if one not in asked):
+        usual = counts[batch].most_common(1)[0][0]
+        for reed_type, (seq, entry, reed) in of_batch[batch].items():
+            if reed_type != usual and seq > after_seq:
+                yield Mark(entry, reed, "batch-types", of_another_type(batch, usual, reed_type))
 
 
 def _of_times(journal: Journal, settings: Settings, after_seq: int) -> Iterator[Mark]:

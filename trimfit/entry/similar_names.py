@@ -59,6 +59,16 @@ def in_form_alone(pairs: Sequence[tuple[str, str, str]]) -> str:
     return f"{' and '.join(said)} in case, blanks or Unicode form alone; did you mean {meant}?"
 
 
+def looks_like(name: str, word: str, like: str) -> str:
+    """The sentence about a name that looks like a known one; word: what it names."""
+    return f"The log has the {word} {short(like)!r}, and {short(name)!r} is not it; did you mean {short(like)}?"
+
+
+def of_another_type(batch: str, usual: str, reed_type: str) -> str:
+    """The sentence about a reed of another type than its batch's."""
+    return f"Batch {short(batch)} is of type {short(usual)} so far, not {short(reed_type)}; is it right?"
+
+
 def _words(name: str) -> list[str]:
     return _WORDS.findall(folded(name))
 
@@ -82,7 +92,7 @@ def _alike(word: str, column: str, name: str, known: Iterable[str]) -> list[Doub
     like = similar_name(name, known)
     if like is None:
         return []
-    sentence = f"The log has the {word} {short(like)!r}, and {short(name)!r} is not it; did you mean {short(like)}?"
+    sentence = looks_like(name, word, like)
     if folded(name) == folded(like):
         sentence = in_form_alone([(name, word, like)])
     return [Doubt("name-alike", column, sentence)]
@@ -153,8 +163,7 @@ def place_doubts(
         if name not in known and (column in columns or (of_another and column == "batch")):
             fresh.append(f"new {word} {short(name)}")
     if of_another:
-        of = short(", ".join(sorted(others)))
-        fresh[-1] += f" of {short(record.reed_type)} (there is one of {of})"
-        sentence = f"Batch {short(record.batch)} is of type {of} so far, not {short(record.reed_type)}; is it right?"
-        doubts.append(Doubt("batch-types", "reed_type", sentence))
+        of = ", ".join(sorted(others))
+        fresh[-1] += f" of {short(record.reed_type)} (there is one of {short(of)})"
+        doubts.append(Doubt("batch-types", "reed_type", of_another_type(record.batch, of, record.reed_type)))
     return doubts, fresh

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Literal, TypeVar
 
 from trimfit.base.errors import InputError, TrimfitError, short
+from trimfit.base.plain_words import counted
 from trimfit.base.records import Chanter, Doubt, Event, Order, Outcome, Reading, Reed, ReedHistory, Trim
 
 if TYPE_CHECKING:
@@ -656,8 +657,19 @@ def rename(session: Session, reed: str, new: str, *, only: Sequence[str] = (), j
     went = ", ".join(f"{n} {kind}{'' if n == 1 else 's'}" for kind, n in done.moved.items() if kind != "reed")
     whole = done.moved.get("reed")
     note = f"{was} is {now} now; along went {went or 'nothing'}" if whole else f"{went} went from {was} to {now}"
-    note = _notes(f"{note}; the old entries are struck", apart)
+    left = _still_there(journal, done.reed) if only else ""
+    note = _notes(f"{note}; the old {'entries are' if went else 'entry is'} struck{left}", apart)
     return EntryResult(entry, "reed", done.new_name, bool(done.moved), note=note if done.moved else "")
+
+
+def _still_there(journal: Journal, reed: str) -> str:
+    """What stands under the old name of a reed that was renamed in part, in words; empty where nothing does."""
+    if reed not in journal.reeds():
+        return ""
+    of = journal.of_reed(reed)
+    counts = (("reading", len(of.readings)), ("trim", len(of.trims)), ("event", len(of.events)))
+    there = [counted(count, name) for name, count in counts if count]
+    return f"; another {short(reed)} stands, with {' and '.join(there) or 'nothing logged of it'}"
 
 
 def _joined(journal: Journal, old: Reed, new: Reed, entry: str) -> tuple[str, str]:

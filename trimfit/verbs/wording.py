@@ -365,7 +365,8 @@ def reed_lines(history: ReedHistory, width: int = 80) -> list[str]:
 
 @dataclass(slots=True)
 class Tally:
-    """What this sitting has logged; a struck entry is taken off again and counted as struck."""
+    """What this sitting has logged; a struck entry is taken off again and counted as struck, one that another stands in
+    the place of as replaced."""
 
     readings: int = 0
     cuts: int = 0
@@ -374,6 +375,7 @@ class Tally:
     good: int = 0
     lost: int = 0
     stock: int = 0
+    replaced: int = 0
     struck: int = 0
 
     def count(self, record: object, sign: int = 1) -> None:
@@ -396,11 +398,10 @@ class Tally:
             parts[-1] += f" ({abs(self.taken_mm):.2f} mm)"
         if self.events:
             parts.append(f"{self.events} event{'' if self.events == 1 else 's'}")
-        for name, count in (("good", self.good), ("lost", self.lost), ("to stock", self.stock)):
+        ends = ("good", self.good), ("lost", self.lost), ("to stock", self.stock)
+        for name, count in (*ends, ("replaced", self.replaced), ("struck", self.struck)):
             if count:
                 parts.append(f"{count} {name}")
-        if self.struck:
-            parts.append(f"{self.struck} struck")
         return ", ".join(parts)
 
 

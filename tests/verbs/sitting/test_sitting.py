@@ -546,7 +546,7 @@ def test_a_length_typed_after_enter_is_another_cut_only_if_the_maker_says_so(jou
     play(sitting, "0.16", "i")
     (trim,) = (one.record for one in journal.of_reed("R-1").trims)
     assert (trim.length_mm, trim.asked_mm) == (0.16, 0.14)
-    assert sitting.tally.line() == "1 read, 1 cut (0.16 mm), 1 struck"
+    assert sitting.tally.line() == "1 read, 1 cut (0.16 mm), 1 replaced"
     play(sitting, "u")
     assert lengths() == [0.14]
     play(sitting, "u")

@@ -242,14 +242,14 @@ def test_fix_puts_what_is_right_in_the_place_of_what_was_wrong(journal: Journal)
     assert [one.at for one in after] == [one.at for one in before]
     assert [one.record.length_mm for one in journal.of_reed("R-1").trims] == [0.65, 0.1]
     assert journal.of_reed("R-1").readings[0].record.notes_hz == {"f": 771.1, "e": 710.0}
-    assert sitting.tally.line() == "2 read, 2 cut (0.75 mm), 2 struck"
+    assert sitting.tally.line() == "2 read, 2 cut (0.75 mm), 2 replaced"
     assert "the earlier entry counts again: rea-" in said_by(sitting, "u")
     assert journal.of_reed("R-1").readings[0].record.notes_hz == {"f": 771.1, "e": 711.6}
     assert "the earlier entry counts again: tri-" in said_by(sitting, "u")
     assert [one.record.length_mm for one in journal.of_reed("R-1").trims] == [0.15, 0.1]
-    assert sitting.tally.line() == "2 read, 2 cut (0.25 mm), 4 struck"
+    assert sitting.tally.line() == "2 read, 2 cut (0.25 mm), 4 replaced"
     play(sitting, "u", "u", "u", "u")
-    assert (entries_of(journal.of_reed("R-1")), sitting.tally.line()) == ([], "0 read, 0 cut, 8 struck")
+    assert (entries_of(journal.of_reed("R-1")), sitting.tally.line()) == ([], "0 read, 0 cut, 4 replaced, 4 struck")
 
 
 def test_undo_of_a_correction_puts_back_what_was_there_with_its_doubts(journal: Journal) -> None:
@@ -258,7 +258,7 @@ def test_undo_of_a_correction_puts_back_what_was_there_with_its_doubts(journal: 
     play(sitting, "f 771.1 e 711.6", "fix 2 0.2", "u")
     (trim,) = journal.of_reed("R-1").trims
     assert (trim.record.length_mm, trim.doubts) == (0.3, ("trim-long: is it right?",))
-    assert sitting.tally.line() == "1 read, 0 cut, 2 struck"
+    assert sitting.tally.line() == "1 read, 0 cut, 2 replaced"
     play(sitting, "fix 2 0.2")
     journal.strike(journal.of_reed("R-1").trims[0].entry, "struck in another window")
     assert "nothing to undo: tri-" in said_by(sitting, "u")

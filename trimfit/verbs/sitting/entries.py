@@ -233,7 +233,7 @@ class Entries(ReedInHand):
         self._now_is(held.instead_of, entry, record)
         if was is not None:
             self._undo.append(LoggedHere(entry, record, was.record, was.doubts))
-        self.tally.struck += 1
+        self.tally.replaced += 1
         self._reload()
         said = f"logged {entry}: {typed_values(record)}; it replaces {held.instead_of[:10]}"
         yield from self._acknowledged(said)
@@ -280,7 +280,7 @@ class Entries(ReedInHand):
         """Take an earlier outcome of this sitting off the tally: the log strikes it when the reed has another."""
         for entry in [one.entry for one in self._undo if isinstance(one.record, Outcome) and one.record.reed == reed]:
             self._gone(entry)
-            self.tally.struck += 1
+            self.tally.replaced += 1
 
     def _gone(self, entry: str) -> None:
         """Take an entry that counts no more off the tally and off what undo takes back, its corrections too."""
@@ -372,10 +372,11 @@ class Entries(ReedInHand):
             again = None
         if last.before is None or again is None:
             self._gone(last.entry)
+            self.tally.struck += 1
         else:
             self._undo.pop()
             self._now_is(last.entry, again, last.before)
-        self.tally.struck += 1
+            self.tally.replaced += 1
         yield from self._acknowledged(said)
         if isinstance(last.record, Reed):
             self.history = self.advice = None
