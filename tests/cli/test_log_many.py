@@ -37,6 +37,11 @@ def test_a_range_that_cannot_be_counted_out_makes_no_reed_of_that_name(bench: Ty
     assert "is no range of names; count up" in bench.refused("log", "reed", text, "--type", "cane", "--batch", "B-1")
 
 
+def test_letters_are_no_range_and_make_no_reed_of_that_name(bench: Typed) -> None:
+    said = bench.refused("log", "reed", "a..d", "--type", "cane", "--batch", "B-1")
+    assert "'a..d' is no range of names; number them, as R-1..R-24, or name each" in said
+
+
 def test_a_batch_is_logged_at_once_and_again_adds_nothing(bench: Typed) -> None:
     answer = bench.json("log", "reed", "R-1..R-24", "--type", "moulded", "--batch", "B-1", "--blade", "23")
     assert (answer["about"], answer["new"], len(answer["entries"]), answer["doubt"]) == ("R-1 to R-24", True, 24, None)

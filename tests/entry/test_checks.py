@@ -562,5 +562,8 @@ def test_a_cut_where_none_was_meant_is_asked_about() -> None:
     trim = Trim("R-1", "2026-03-31T10:00", 0.1, asked_mm=0.0)
     (doubt,) = trim_doubts(trim, story(), SHOP, longest_mm=0.2)
     assert (doubt.kind, doubt.sentence) == ("asked-nothing", "0.1 mm came off where 0 was meant; is it right?")
+    (doubt,) = trim_doubts(Trim("R-1", "2026-03-31T10:00", 0.1, asked_mm=2.0), story(), SHOP, longest_mm=0.5)
+    assert (doubt.kind, doubt.sentence) == ("asked-far", "0.1 mm came off where 2 was meant; is it right?")
+    assert trim_doubts(Trim("R-1", "2026-03-31T10:00", 0.02, asked_mm=0.08), story(), SHOP, longest_mm=0.5) == []
     strokes = Trim("R-1", "2026-03-31T10:00", None, 2.0, asked_mm=0.0)
     assert trim_doubts(strokes, story(), SHOP, longest_mm=0.2) == []

@@ -18,10 +18,12 @@ def as_counted(name: str) -> tuple[tuple[int, int, str], ...]:
 def counted_out(text: str) -> list[str] | None:
     """The names from one to another that differ in the number at their end: `R-1..R-24`, `R-01..24`.
 
-    None for a text that is no such range. Raises InputError for one that counts down or to another name, and for one
-    of more than a thousand names.
+    None for a text that is no range. Raises InputError for one without numbers, one that counts down or to another
+    name, and one of more than a thousand names.
     """
     found = re.fullmatch(r"(.*?)([0-9]{1,9})\.\.(.*?)([0-9]{1,9})", text.strip())
+    if found is None and re.fullmatch(r"[^.]+\.\.[^.]+", text.strip()):
+        raise InputError(f"{short(text)!r} is no range of names", remedy="number them, as R-1..R-24, or name each")
     if found is None:
         return None
     first, last = int(found[2]), int(found[4])

@@ -289,9 +289,7 @@ def _run_lines(run: Rehearsal) -> list[str]:
         if abs(one.good - run.good) < run.good_se and abs(one.past - run.past) < run.past_se
     ]
     if alike:
-        legend += (
-            f"; {' and '.join(alike)} differ{'s' * (len(alike) == 1)} from it in both by less: one run hardly shows it"
-        )
+        legend += f"; both shares change by less than that with {', or with '.join(alike)}: one run hardly shows it"
     return [*lines, *table(heads, rows, right=(1, 2, 3, 4, 5)), *prose(legend)]
 
 

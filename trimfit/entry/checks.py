@@ -67,6 +67,9 @@ YEAR_DAYS = 365.25
 FEWEST_GAUGED, LEAST_RANGE_MM = 3, 1.0
 # A reed made or an order due further from now than this, in years, is asked about. Assumptions made wide, no source.
 YEARS_BACK, YEARS_AHEAD = {"made_on": 20.0, "due_on": 2.0}, 10.0
+# A cut that is so many times the one that was meant, or a part so small, and off by more than so many mm, is a slip of
+# one of the two.
+ASKED_TIMES, ASKED_OFF_MM = 3.0, 0.1
 # Times the tolerance that a reed's last gap may be while it is handed over unasked: a reading errs too.
 GOOD_TOLERANCES = 2.0
 # The same of the pitch where one is ordered: the air of the day and how hard it was blown move it too.
@@ -580,6 +583,11 @@ def trim_doubts(
         doubts.append(twice)
     if length_mm and trim.asked_mm == 0.0:
         doubts.append(Doubt("asked-nothing", "asked_mm", f"{length_mm:g} mm came off where 0 was meant; is it right?"))
+    if length_mm and trim.asked_mm and not doubts:
+        short_mm, long_mm = sorted((length_mm, trim.asked_mm))
+        if long_mm > ASKED_TIMES * short_mm and long_mm - short_mm > ASKED_OFF_MM:
+            sentence = f"{length_mm:g} mm came off where {trim.asked_mm:g} was meant; is it right?"
+            doubts.append(Doubt("asked-far", "asked_mm", sentence))
     doubts += many_strokes(trim.lip_strokes or 0.0, most_strokes)
     if trim.lip_strokes and not (2.0 * trim.lip_strokes).is_integer():
         sentence = f"{trim.lip_strokes:g} lip strokes are no whole or half ones; is it right?"

@@ -157,13 +157,17 @@ def _which(reading: Reading, history: ReedHistory) -> str:
 
 
 def _gaps_since(bench: Bench, seen: Seen, since: list[Logged[Reading]]) -> tuple[float, ...]:
-    """The gaps (cents) of those readings since the last work that are of the latest sitting, in order of time."""
+    """The gaps (cents) of those readings since the last work that are of the latest sitting, in order of time. One that
+    no reed has, as of F and E swapped, is none."""
     from trimfit.base.pitch import as_low_a_cents
+    from trimfit.entry.checks import GAP_WIDE_CENTS
 
     gaps: list[float] = []
     before_s = 0.0
     for one in since:
         f, e = (as_low_a_cents(note, one.record.notes_hz[note], bench.scale) for note in ("f", "e"))
+        if abs(f - e) > GAP_WIDE_CENTS:
+            continue
         gaps = [*gaps, f - e] if one.at_s - before_s <= SITTING_DAYS * DAY_S else [f - e]
         before_s = one.at_s
     return tuple(gaps)
