@@ -105,14 +105,16 @@ def test_a_cut_past_the_blade_is_refused_and_told_how_much_is_left(few: Typed) -
 def test_a_length_by_which_a_cut_would_lower_the_crow_is_refused(demo_log: Path, length: str) -> None:
     error = refused(Typed(demo_log), "predict", "R-0339", "--length", length)
     assert re.fullmatch(
-        rf"a cut of {length} mm cannot be predicted: the longest cut logged of its type is \d\.\d\d mm", error.what
+        rf"a cut of {length} mm cannot be predicted: the longest cut logged of its type that is in no doubt is "
+        r"\d\.\d\d mm",
+        error.what,
     )
 
 
 def test_a_length_beyond_the_longest_cut_is_called_a_guess(demo_log: Path) -> None:
     demo = Typed(demo_log)
     said = demo.say("predict", "R-0339", "--length", "1.5")
-    assert "1.50 mm is longer than any cut logged of its type" in said
+    assert "1.50 mm is longer than any cut logged of its type that is in no doubt" in said
     assert demo.json("predict", "R-0339", "--length", "0.1")[0]["why"] == ""
 
 

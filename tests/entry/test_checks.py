@@ -342,13 +342,13 @@ CUTS = [0.1, 0.2, 0.3, 0.25, 0.1, 0.1, 0.2, 0.15, 0.3]
     ("length_mm", "advised_mm", "said", "meant"),
     [
         (0.3, None, None, None),
-        (0.35, None, "0.35 mm is longer than any cut before (0.30 mm); is it right?", None),
-        (1.4, 0.14, "1.4 mm is longer than any cut before (0.30 mm); did you mean 0.14?", 0.14),
-        (14.0, 0.14, "14 mm is longer than any cut before (0.30 mm); did you mean 0.14?", 0.14),
-        (1.5, None, "1.5 mm is longer than any cut before (0.30 mm); did you mean 0.15?", 0.15),
-        (15.0, None, "15 mm is longer than any cut before (0.30 mm); did you mean 0.15?", 0.15),
-        (3.1, None, "3.1 mm is longer than any cut before (0.30 mm); did you mean 0.31?", 0.31),
-        (9.1, None, "9.1 mm is longer than any cut before (0.30 mm); is it right?", None),
+        (0.35, None, "0.35 mm is longer than any cut before that is in no doubt (0.30 mm); is it right?", None),
+        (1.4, 0.14, "1.4 mm is longer than any cut before that is in no doubt (0.30 mm); did you mean 0.14?", 0.14),
+        (14.0, 0.14, "14 mm is longer than any cut before that is in no doubt (0.30 mm); did you mean 0.14?", 0.14),
+        (1.5, None, "1.5 mm is longer than any cut before that is in no doubt (0.30 mm); did you mean 0.15?", 0.15),
+        (15.0, None, "15 mm is longer than any cut before that is in no doubt (0.30 mm); did you mean 0.15?", 0.15),
+        (3.1, None, "3.1 mm is longer than any cut before that is in no doubt (0.30 mm); did you mean 0.31?", 0.31),
+        (9.1, None, "9.1 mm is longer than any cut before that is in no doubt (0.30 mm); is it right?", None),
         (0.21, 0.12, "0.21 mm is not the 0.12 mm advised; did you mean 0.12?", 0.12),
         (0.2, 0.12, None, None),
         (0.111, 0.11, None, None),
@@ -556,6 +556,13 @@ def test_a_swap_explains_itself_and_casts_no_doubt_on_the_reading_before() -> No
     (doubt,) = asked(reading({**notes, "f": notes["e"], "e": notes["f"]}), story(reading()))
     assert doubt.kind == "swapped"
     assert "another reed's" not in doubt.sentence
+
+
+def test_a_cut_that_was_asked_for_is_in_no_doubt_for_its_length_as_a_hand_hits_it() -> None:
+    """Was: 0.82 mm after 0.80 were asked for was in doubt, and left out of what was cut of its type ever after."""
+    hit, slip = (Trim("R-1", "2026-03-31T10:00", length, asked_mm=0.8) for length in (0.82, 0.95))
+    assert trim_doubts(hit, story(), SHOP, longest_mm=0.4, cuts=20) == []
+    assert [one.kind for one in trim_doubts(slip, story(), SHOP, longest_mm=0.4, cuts=20)] == ["trim-long"]
 
 
 def test_a_cut_where_none_was_meant_is_asked_about() -> None:

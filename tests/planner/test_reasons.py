@@ -52,7 +52,9 @@ def test_a_note_that_ends_in_a_command_is_last() -> None:
 
 
 def test_a_cut_longer_than_any_before_is_named_as_that() -> None:
-    assert "longer than any cut logged of moulded reeds (0.15 mm)" in why(CUT, AIM, replace(KNOWN, longest_mm=0.15))
+    assert "longer than any cut logged of moulded reeds that is in no doubt (0.15 mm)" in why(
+        CUT, AIM, replace(KNOWN, longest_mm=0.15)
+    )
     assert "longer than any" not in why(CUT, AIM, replace(KNOWN, longest_mm=0.2))
 
 

@@ -560,7 +560,7 @@ def test_the_end_of_the_blade_is_no_estimate_and_a_trim_in_doubt_is_named(demo_l
     said = " ".join(" ".join(advice_lines(advice)).split())
     assert said.startswith("> no cut yet F 9 cents under E (")
     assert "by what is logged no length closes the gap; so far a mm closed its gap by 10 cents; at first " in said
-    doubt = "3.5 mm is longer than any cut before (0.73 mm); did you mean 0.35?"
+    doubt = "3.5 mm is longer than any cut before that is in no doubt (0.73 mm); did you mean 0.35?"
     remedy = f"If it is wrong: trimfit log amend {entry} length=0.35"
     assert said.endswith(f"it rests on a trim in doubt: {doubt} {remedy}")  # nothing runs on after a command
     assert not any(word in said for word in ("cuts left", "in all", "meets at", "after the cut"))

@@ -70,6 +70,8 @@ YEARS_BACK, YEARS_AHEAD = {"made_on": 20.0, "due_on": 2.0}, 10.0
 # A cut that is so many times the one that was meant, or a part so small, and off by more than so many mm, is a slip of
 # one of the two.
 ASKED_TIMES, ASKED_OFF_MM = 3.0, 0.1
+# A hand hits what was asked for within so many standard deviations of its error.
+HAND_SDS = 3.0
 # Times the tolerance that a reed's last gap may be while it is handed over unasked: a reading errs too.
 GOOD_TOLERANCES = 2.0
 # The same of the pitch where one is ordered: the air of the day and how hard it was blown move it too.
@@ -557,16 +559,18 @@ def trim_doubts(
     longest_mm: the longest cut logged so far on reeds of the type, None if there is none; cuts: how many there are.
     most_strokes: the most lip strokes logged so far in one trim of the type.
     advised_mm: the cut that was advised (or `advised`: in what other word it was given), if one was: a value ten or a
-    hundred times off it, or with its digits exchanged, was meant to be it. What was advised, or less, is not asked
-    about for its length.
+    hundred times off it, or with its digits exchanged, was meant to be it. What was advised or asked for, as a hand
+    hits it, or less, is not asked about for its length.
     """
     length_mm = trim.length_mm or 0.0
     doubts = []
     slip_mm = _with_slip(length_mm, advised_mm)
-    limit_mm, than = longest_mm or 0.0, "any cut before"
+    limit_mm, than = longest_mm or 0.0, "any cut before that is in no doubt"
     if (cuts < FEW_CUTS or not longest_mm) and limit_mm < LONGEST_UNASKED_MM:
         limit_mm, than = LONGEST_UNASKED_MM, "a cut is thought to be"
-    asked_for = advised_mm is not None and length_mm <= advised_mm + 1e-9
+    meant_mm = max(advised_mm or 0.0, trim.asked_mm or 0.0)
+    off_mm = HAND_SDS * math.hypot(settings.cut_error_pct / 100.0 * meant_mm, settings.cut_error_mm)
+    asked_for = meant_mm > 0.0 and length_mm <= meant_mm + off_mm
     long = length_mm > limit_mm + 1e-9 and not asked_for
     if long or slip_mm is not None:
         words = f"longer than {than} ({limit_mm:.2f} mm)" if long else f"not the {advised_mm:g} mm {advised}"

@@ -326,8 +326,7 @@ def _longest(choice: Choice, grounds: Grounds) -> str:
     longest = grounds.longest_mm
     if choice.action != "trim" or not longest or choice.length_mm <= longest + 1e-9:
         return ""
-    doubted = ", those in doubt left out" if grounds.length_doubted else ""
-    return f"longer than any cut logged of {grounds.reed_type} reeds ({longest:.2f} mm{doubted})"
+    return f"longer than any cut logged of {grounds.reed_type} reeds that is in no doubt ({longest:.2f} mm)"
 
 
 def _off_target(choice: Choice, aim: Aim) -> str:

@@ -182,7 +182,7 @@ def _refuse_absurd(
         share, uncut, _ = _next_reading(bench, seen, 0.0, work[1], air)
         if cents["crow"] < float(share @ uncut[:, 0]):
             known = (
-                f"the longest cut logged of its type is {longest_mm:.2f} mm"
+                f"the longest cut logged of its type that is in no doubt is {longest_mm:.2f} mm"
                 if longest_mm
                 else "none of its type was cut"
             )
@@ -196,7 +196,8 @@ def _beyond(length_mm: float, longest_mm: float | None) -> str:
     """A warning where the length is longer than any cut that was logged of the type."""
     if not longest_mm or length_mm <= longest_mm + 1e-9:
         return ""
-    return f"{length_mm:.2f} mm is longer than any cut logged of its type ({longest_mm:.2f} mm): take it for a guess"
+    than = f"any cut logged of its type that is in no doubt ({longest_mm:.2f} mm)"
+    return f"{length_mm:.2f} mm is longer than {than}: take it for a guess"
 
 
 def next_notes_hz(bench: Bench, seen: Seen, advice: Advice, notes: Sequence[str]) -> list[float]:

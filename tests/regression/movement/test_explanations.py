@@ -17,13 +17,14 @@ E, F = 6, 7
 
 
 def sitting_of(
-    *swapped: float, owner: bool = False, days: float = 0.0, first: int = 0
+    *swapped: float, owner: bool = False, days: float = 0.0, first: int = 0, crow_off: float | None = None
 ) -> tuple[ReedState, LatestSitting | None]:
     """A new reed after readings of one sitting, of which some have F and E taken for each other (True), or an F
     that is so many cents off, and that sitting.
 
     owner: they were taken in a chanter that is with its owner. days: how long the reed has lain since. first: so many
-    sound readings were taken ten days before the others.
+    sound readings were taken ten days before the others. crow_off: the last reading is of the crow alone, and off by so
+    many cents.
     """
     shop = small_shop(8, batches=(0,), reeds=2, holes=0.0, chanters=1)
     model = replace(card_of(shop, before(shop)), movement=assumed_movement(2), jumped=(), low_weight={}, readings=0)
@@ -37,6 +38,8 @@ def sitting_of(
             row[F] += slip
         else:  # the note that is F's by name lies 204 cents higher: each output is in cents from its own just note
             row[F], row[E] = row[E] - 204.0, row[F] + 204.0
+    if crow_off is not None:
+        y[-1, 1:], y[-1, 0] = np.nan, y[-1, 0] + crow_off
     rows = replace(
         part_of(shop.rows, np.zeros(n, dtype=np.intp)), y=y, removed_mm=np.zeros(n), lip=np.zeros(n),
         day=0.01 * np.arange(n) + 10.0 * (np.arange(n) >= first), since_work=np.zeros((n, 2)),
@@ -77,6 +80,18 @@ def test_f_and_e_taken_for_each_other_tell_next_to_nothing() -> None:
     mean, sd, _ = gaps_seen(True)
     assert sd > 3.0 * sound_sd
     assert mean > -200.0  # as read, it is some 370 cents under
+
+
+def test_a_crow_alone_that_is_a_semitone_off_is_a_slip_and_moves_no_reed() -> None:
+    """Was: the reed had jumped by as much as its crow said, and a sound one was called past."""
+    gaps = []
+    for off in (0.0, 100.0, -100.0):
+        state, latest = sitting_of(0.0, first=2, crow_off=off)
+        assert latest is not None
+        likeliest, _ = explained(state, latest, 0.01)
+        assert bool(likeliest.set_aside) == (off != 0.0)
+        gaps.append(float(likeliest.mean[F] - likeliest.mean[E]))
+    assert max(abs(gap - gaps[0]) for gap in gaps) < 4.0
 
 
 def test_two_that_agree_are_believed_however_far_they_lie() -> None:

@@ -315,7 +315,7 @@ def test_a_long_cut_is_asked_about(journal: Journal) -> None:
     (trim,) = (one.record for one in journal.of_reed("R-1").trims)
     assert (trim.length_mm, trim.asked_mm) == (0.14, 0.14)
     play(sitting, "0.05", *["0.04", "0.05"] * 4)
-    assert play(sitting, "0.16")[0].startswith("? 0.16 mm is longer than any cut before (0.14 mm)")
+    assert play(sitting, "0.16")[0].startswith("? 0.16 mm is longer than any cut before that is in no doubt (0.14 mm)")
     assert play(sitting, "0.13")[0].startswith("logged tri-")
 
 

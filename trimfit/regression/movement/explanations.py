@@ -3,10 +3,10 @@
 Readings' errors are now and then several times what they mostly are (a reed not seated, a tail), and a reed now and
 then jumps between two sittings. Once enough readings are there, the fit tells which (`batch.sound_weights`, `jumps`).
 The latest sitting cannot be judged so. It is taken as a mixture over explanations e: the reed jumped before it, or not;
-one of its readings was wild (WILD times the usual variance); or its F and E are a slip (taken for each other, mistyped,
-of another reed), so that they tell next to nothing; or none of this. Where one such is the likeliest, one more is tried
-besides, for as long as that is likelier still. With D the design of the sitting's readings, and m, C the state as it
-was without them,
+one of its readings was wild (WILD times the usual variance); or its F and E, where it has none its crow, are a slip
+(taken for each other, mistyped, of another reed), so that they tell next to nothing; or none of this. Where one such is
+the likeliest, one more is tried besides, for as long as that is likelier still. With D the design of the sitting's
+readings, and m, C the state as it was without them,
 
     P(e | y) ~ P(e) N(y; D m, D (C + J_e) D' + N_e)
 
@@ -31,16 +31,16 @@ import numpy as np
 from trimfit.regression.design import Coding, Rows, base_weight
 from trimfit.regression.movement.process import BASIS, N_DIRECTIONS, SITTING_DAYS, TypeMovement, settled, sittings_of
 from trimfit.regression.movement.wild_readings import WILD
-from trimfit.regression.outputs import E_NOTE, F_NOTE, GAP, Array, K, block_diagonal, positive
+from trimfit.regression.outputs import CROW, E_NOTE, F_NOTE, GAP, Array, K, block_diagonal, positive
 from trimfit.regression.posterior.batch import reading_noise
 from trimfit.regression.posterior.reed import ReedState
 
 LEAST_CHANCE = 0.001
 """An explanation less likely than this is left out."""
 SLIPS, SLIP_CENTS = 0.002, 100.0
-"""The share of readings whose F and E are a slip, and how far these then lie off (sd; common practice, no source). What
-the first reading of a reed shows far outside its type is weighed so: a wild error of four times the usual is small
-beside what is not known of a new reed."""
+"""The share of readings whose F and E, or crow alone, are a slip, and how far these then lie off (sd; common practice,
+no source). What the first reading of a reed shows far outside its type is weighed so: a wild error of four times the
+usual is small beside what is not known of a new reed."""
 MOST_READINGS = 6
 """A longer sitting speaks for itself: its last so many readings are weighed."""
 _NEARLY_ALL = 0.9999
@@ -61,8 +61,9 @@ class Explanation:
 class LatestSitting:
     """A reed's latest sitting, reading by reading: cents (m,) of the outputs taken, their design (m, d) under the
     reading's own conditions, the errors (m, m) as they were counted, as they would be for a sound reading, and for one
-    whose F and E are a slip; shared: the covariance that the error which the sitting's readings share puts between the
-    outputs of all of them, one reading after the other, 0 while the sitting lasts: it is a part of the state till then;
+    whose F and E (or crow, where these are not there) are a slip; shared: the covariance that the error which the
+    sitting's readings share puts between the outputs of all of them, one reading after the other, 0 while the sitting
+    lasts: it is a part of the state till then;
     labels: their entries; jumped: whether a jump before the sitting was counted; days_before: since the sitting before,
     None for the first. gaps: what makes the gap of each reading's outputs (m,), where an event was logged before the
     sitting, else None: whether a reading is sound is judged by its gap alone then, since an event may have moved F or E
@@ -84,7 +85,7 @@ class LatestSitting:
 def latest_sitting(
     state: ReedState, rows: Rows, coding: Coding, names: Sequence[str], reed_code: int, settle_now: Array
 ) -> LatestSitting | None:
-    """The latest sitting of a reed as `reed.batch_states` counted it; None without a reading of F and E in it.
+    """The latest sitting of a reed as `reed.batch_states` counted it; None without one of F and E, or of the crow.
 
     rows: with the weights and jumps found there; names: what chanter codes stand for; settle_now (2,): how far the reed
     has settled at the state's moment.
@@ -108,7 +109,8 @@ def latest_sitting(
     parts = []
     for at, own in zip(last.tolist(), base, strict=True):
         taken = np.flatnonzero(np.isfinite(rows.y[at]) & (rows.weight[at] > 1e-3))
-        if E_NOTE not in taken or F_NOTE not in taken:
+        meets = E_NOTE in taken and F_NOTE in taken
+        if not meets and (CROW not in taken or rows.event[start]):
             continue
         chanter = names[int(rows.chanter_code[at])] if rows.chanter_code[at] >= 0 else None
         kpa, deg_c = (value if math.isfinite(value) else None for value in (float(rows.kpa[at]), float(rows.deg_c[at])))
@@ -121,7 +123,9 @@ def latest_sitting(
         since = BASIS @ ((level_at - settle[at]) @ state.movement.settle)
         spot = np.ix_(taken, taken)
         noise = [reading_noise(w[None, taken], state.noise_cov[spot])[0] for w in (rows.weight[at], own)]
-        slipped = noise[1] + np.diag(np.where(np.isin(taken, (E_NOTE, F_NOTE)), SLIP_CENTS**2, 0.0))
+        slipped = noise[1] + np.diag(
+            np.where(np.isin(taken, (E_NOTE, F_NOTE) if meets else (CROW,)), SLIP_CENTS**2, 0.0)
+        )
         parts.append(
             (rows.y[at, taken] + since[taken], design[taken], *noise, slipped, str(rows.label[at]), GAP[taken], taken)
         )

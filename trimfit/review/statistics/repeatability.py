@@ -27,6 +27,8 @@ if TYPE_CHECKING:
 
 Array = npt.NDArray[np.float64]
 MOST_IN_SITTING = 50
+ALIKE_CENTS = 0.01
+"""Readings that scatter by less are alike to the last digit shown."""
 """Nobody reads one reed more often in a sitting, and how many it would take is hardly known then."""
 FEW_REPEATS = 10
 """Degrees of freedom under which a reading error is said to rest on few repeats: it is not known to a third."""
@@ -240,7 +242,8 @@ def bench_repeatability(
     Readings further than FAR robust standard deviations from the median of their unit are left out and counted.
     Outputs never read twice are not listed. Raises InputError when there is none at all.
     """
-    nothing = InputError("no reed was read twice without work on it", "repeatability", "read a reed twice in a row")
+    what = "no reed was read twice without work on it, but for readings that are alike to the last digit"
+    nothing = InputError(what, "repeatability", "read a reed twice in a row, to a tenth of a hertz")
     if frame.empty:
         raise nothing
     rows = frame.reset_index(drop=True)
@@ -283,7 +286,7 @@ def _one_output(
     sitting: npt.NDArray[np.int64],
     sitting_error: PooledSd | None,
 ) -> NoteRepeatability | None:
-    """One output's study, or None where nothing was read twice."""
+    """One output's study, or None where nothing was read twice, or all alike to the last digit."""
     import pandas as pd
 
     keep = ~np.isnan(values)
@@ -303,7 +306,7 @@ def _one_output(
     study = gauge_study(
         by["state"].to_numpy(), by["condition"].to_numpy(), by["mean"], by["std"].fillna(0.0), by["size"]
     )
-    if not study.total.df:
+    if not study.total.df or study.total.sd < ALIKE_CENTS:
         return None
     if sitting_error is not None and study.sittings.df and study.within.df:
         parts = study.within, sitting_error
