@@ -69,7 +69,7 @@ FEWEST_GAUGED, LEAST_RANGE_MM = 3, 1.0
 YEARS_BACK, YEARS_AHEAD = {"made_on": 20.0, "due_on": 2.0}, 10.0
 # A cut that is so many times the one that was meant, or a part so small, and off by more than so many mm, is a slip of
 # one of the two.
-ASKED_TIMES, ASKED_OFF_MM = 3.0, 0.1
+ASKED_TIMES, ASKED_OFF_MM = 5.0, 0.1
 # A hand hits what was asked for within so many standard deviations of its error.
 HAND_SDS = 3.0
 # Times the tolerance that a reed's last gap may be while it is handed over unasked: a reading errs too.
@@ -568,7 +568,7 @@ def trim_doubts(
     limit_mm, than = longest_mm or 0.0, "any cut before that is in no doubt"
     if (cuts < FEW_CUTS or not longest_mm) and limit_mm < LONGEST_UNASKED_MM:
         limit_mm, than = LONGEST_UNASKED_MM, "a cut is thought to be"
-    meant_mm = max(advised_mm or 0.0, trim.asked_mm or 0.0)
+    meant_mm = max(advised_mm or 0.0, min(trim.asked_mm or 0.0, LONGEST_UNASKED_MM))
     off_mm = HAND_SDS * math.hypot(settings.cut_error_pct / 100.0 * meant_mm, settings.cut_error_mm)
     asked_for = meant_mm > 0.0 and length_mm <= meant_mm + off_mm
     long = length_mm > limit_mm + 1e-9 and not asked_for

@@ -40,7 +40,8 @@ class Grounds:
     taken in the aim's chanter since anything was last taken off. a_apart_cents: how far the last reading's high A
     stands over its low A, where it counts for less because of it, else 0. low_weight: when the readings that nothing
     bears out were taken, as text; set_aside: the same of those that the answer takes to be wrong. doubtful: the one
-    reading since the last cut is unbalanced, not borne out, or marked at entry.
+    reading since the last cut is unbalanced, not borne out, or marked at entry. unconfirmed: its last reading, alone in
+    its sitting, was kept though it contradicted what was predicted of it.
     longest_mm: longest cut logged of the type; kpa_assumed: (taken as, asked for) where the order names a pressure and
     the last reading none; chanter_unread: the chanter, where nobody has read F and E in it yet. idle_days: since the
     last reading, 0 while its sitting lasts. event: the last event and its time, as `soaked 2026-03-05 10:00`, where it
@@ -66,6 +67,7 @@ class Grounds:
     gap_read: int = 1
     since_cut: int = 1
     doubtful: bool = False
+    unconfirmed: bool = False
     low_weight: tuple[str, ...] = ()
     set_aside: tuple[str, ...] = ()
     longest_mm: float | None = None
@@ -390,6 +392,8 @@ def _read_again(choice: Choice, aim: Aim, grounds: Grounds) -> str:
         return _no_length(grounds) + ("" if grounds.length_doubted else ": read it again")
     if reason == "doubtful?":
         return "the one reading since the last cut is doubtful: read it again before you decide"
+    if reason == "unconfirmed":
+        return "its last reading was in doubt and is the only one of its sitting: read it again before the next cut"
     if reason == "no-fit?":
         low, high = (choice.meet_mean_cents + k * Z90 * choice.meet_sd_cents for k in (-1.0, 1.0))
         asked = hz_from_cents(aim.target_cents or 0.0)

@@ -52,6 +52,8 @@ HARDLY_ANSWERS = 1.0 / 3.0
 """Of what a cut does to its type, so little is worth a word."""
 KNOWN_TAPE_CENTS = 4.0
 """Standard deviation of a tape's shift up to which a reading with it on tells the gap as any other."""
+CONTRADICTS = "misread-or-moved", "other-reed"
+"""Doubts of a reading against what was predicted of its reed (`entry.checks`)."""
 
 
 def gap_readings(readings: tuple[Logged[Reading], ...], model: FittedModel) -> list[Logged[Reading]]:
@@ -115,6 +117,7 @@ def grounds(bench: Bench, seen: Seen, aim: Aim) -> Grounds:
         gap_read=len(both),
         since_cut=len(since),
         doubtful=marked,
+        unconfirmed=len(gaps) == 1 and any(doubt.partition(":")[0] in CONTRADICTS for doubt in lasting[-1].doubts),
         low_weight=() if off else low,
         set_aside=tuple(
             _which(r.record, history) for r in lasting if r.entry in set(seen.state.set_aside) - set(seen.low_weight)
@@ -300,6 +303,8 @@ def decide(bench: Bench, seen: Seen, posterior: AimPosterior, aim: Aim, ground: 
         return as_it_stands(choice, NO_LENGTH_REASON, "no-fit" if settled else "read-again")
     if at_odds(ground) and ground.since_cut < MOST_BARRED and choice.reason != "blade":
         return as_it_stands(choice, AT_ODDS)
+    if choice.action == "trim" and ground.unconfirmed:
+        return as_it_stands(choice, "unconfirmed")
     if choice.action not in FINAL:
         return choice
     if unread:
