@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from trimfit.regression.movement.coefficients import ASSUMED_DF, movement_terms
+from trimfit.regression.movement.coefficients import ASSUMED_DF, MovementTerms, movement_terms
 from trimfit.regression.movement.process import (
     MEASURE,
     SETTLE,
@@ -30,23 +30,24 @@ def test_the_interval_of_a_walk_is_the_chi_squared_one() -> None:
     assert found.high == pytest.approx(found.mean * np.sqrt(10 / 3.940), rel=1e-4)
 
 
+def walked(rng: np.random.Generator, times: float, n: int) -> MovementTerms:
+    """What is learned of so many spans that show a walk of this size, beneath the errors of two readings each."""
+    errors, none = 2.0 * (SITTING + MEASURE @ assumed_noise() @ MEASURE.T), np.zeros(3)
+    days = rng.uniform(1.0, 15.0, n)
+    steps = times * rng.multivariate_normal(none, WALK, n) * np.sqrt(days)[:, None]
+    moved = steps + rng.multivariate_normal(none, errors, n)
+    spans = IdleSpans(np.zeros(n, dtype=np.intp), days, moved, np.zeros((n, 2)), np.full((n, 3), 2.0), np.empty((0, 3)))
+    return movement_terms(learned_movement(spans, assumed_noise(), 1), 0)
+
+
 def test_the_interval_of_a_walk_that_spans_do_not_tell_from_none_begins_at_nought() -> None:
     """Was: 0.7 (0.5 to 1.5) for reeds that do not move at all."""
-    rng, n, none = np.random.default_rng(3), 40, np.zeros(3)
-    errors = 2.0 * (SITTING + MEASURE @ assumed_noise() @ MEASURE.T)
-    lows = {0.0: 0, 2.0: 0}
-    for times in lows:
-        for _ in range(12):
-            days = rng.uniform(1.0, 15.0, n)
-            walked = times * rng.multivariate_normal(none, WALK, n) * np.sqrt(days)[:, None]
-            moved = walked + rng.multivariate_normal(none, errors, n)
-            spans = IdleSpans(
-                np.zeros(n, dtype=np.intp), days, moved, np.zeros((n, 2)), np.full((n, 3), 2.0), np.empty((0, 3))
-            )
-            terms = movement_terms(learned_movement(spans, assumed_noise(), 1), 0)
-            lows[times] += terms.walk_gap_cents_per_sqrt_day.low == 0.0
-    assert lows[0.0] >= 11
-    assert lows[2.0] == 0
+    rng = np.random.default_rng(3)
+    still, moving = (
+        [walked(rng, times, 40).walk_gap_cents_per_sqrt_day.low for _ in range(12)] for times in (0.0, 2.0)
+    )
+    assert still.count(0.0) >= 11
+    assert moving.count(0.0) == 0
 
 
 def test_each_figure_is_the_movements_own() -> None:
@@ -77,17 +78,9 @@ def test_a_type_never_read_twice_without_work_is_assumed_and_more_spans_tell_mor
 def test_the_interval_of_a_walk_holds_it_nine_times_in_ten(times: float) -> None:
     """Shops whose spans show the walk, of the assumed size or larger, beneath the errors of two readings each."""
     rng = np.random.default_rng(7)
-    errors = 2.0 * (SITTING + MEASURE @ assumed_noise() @ MEASURE.T)
-    n, none = 50, np.zeros(3)
     held = []
     for _ in range(25):
-        days = rng.uniform(1.0, 15.0, n)
-        walked = times * rng.multivariate_normal(none, WALK, n) * np.sqrt(days)[:, None]
-        moved = walked + rng.multivariate_normal(none, errors, n)
-        spans = IdleSpans(
-            np.zeros(n, dtype=np.intp), days, moved, np.zeros((n, 2)), np.full((n, 3), 2.0), np.empty((0, 3))
-        )
-        terms = movement_terms(learned_movement(spans, assumed_noise(), 1), 0)
+        terms = walked(rng, times, 50)
         found = (
             terms.walk_crow_cents_per_sqrt_day, terms.walk_gap_cents_per_sqrt_day, terms.walk_pitch_cents_per_sqrt_day,
         )  # fmt: skip
