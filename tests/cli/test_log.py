@@ -504,7 +504,7 @@ def test_a_merge_says_that_two_reeds_renamed_alike_become_one(bench: Typed, tmp_
         _, of_r4 = journal.of_reed("R-3x").readings
     bench.say("log", "reed", "R-4b", "--type", "moulded", "--batch", "B-1")
     note = bench.json("log", "rename", "R-3x", "R-4b", "--entry", of_r4.entry)["note"]
-    assert note == "1 reading went from R-3x to R-4b; the old entries are struck; another R-3x stands, with 1 reading"
+    assert note == "1 reading went from R-3x to R-4b; the old entry is struck; another R-3x stands, with 1 reading"
     with Journal(bench.log) as journal:
         assert [len(journal.of_reed(reed).readings) for reed in ("R-3x", "R-4b")] == [1, 1]
 

@@ -8,7 +8,7 @@ import pytest
 
 from tests.opened import on, small_shop
 from trimfit.base.iso_dates import at_s
-from trimfit.base.records import Logged, Reading, Reed, ReedHistory
+from trimfit.base.records import Event, Logged, Reading, Reed, ReedHistory
 from trimfit.log.journal import Journal
 from trimfit.session.evidence import _which
 from trimfit.verbs.ask import ask_reed
@@ -43,5 +43,10 @@ def test_a_reading_kept_against_what_was_predicted_is_borne_out_by_another_befor
         ("read-again", True) if kind == "misread-or-moved" else ("trim", False)
     )
     with Journal(tmp_path / "log") as journal:
+        told = journal.append(Event("new", "2026-05-01T10:00", "moved"))
+    # it was answered that the reed moved: the reading counts in full
+    assert on(tmp_path / "log", ask_reed, "new", at_s=at_s("2026-05-01T10:01", "UTC")).action == "trim"
+    with Journal(tmp_path / "log") as journal:
+        journal.strike(told.entry, "it had not")
         journal.append(Reading("new", "2026-05-01T10:03", "near", 500.0, {"e": 706.0, "f": 762.0}))
     assert on(tmp_path / "log", ask_reed, "new", at_s=at_s("2026-05-01T10:04", "UTC")).action == "trim"

@@ -117,7 +117,10 @@ def grounds(bench: Bench, seen: Seen, aim: Aim) -> Grounds:
         gap_read=len(both),
         since_cut=len(since),
         doubtful=marked,
-        unconfirmed=len(gaps) == 1 and any(doubt.partition(":")[0] in CONTRADICTS for doubt in lasting[-1].doubts),
+        # an event since the reading before explains what contradicts it
+        unconfirmed=len(gaps) == 1
+        and not (event is not None and len(after) == 1)
+        and any(doubt.partition(":")[0] in CONTRADICTS for doubt in lasting[-1].doubts),
         low_weight=() if off else low,
         set_aside=tuple(
             _which(r.record, history) for r in lasting if r.entry in set(seen.state.set_aside) - set(seen.low_weight)

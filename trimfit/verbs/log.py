@@ -658,7 +658,9 @@ def rename(session: Session, reed: str, new: str, *, only: Sequence[str] = (), j
     whole = done.moved.get("reed")
     note = f"{was} is {now} now; along went {went or 'nothing'}" if whole else f"{went} went from {was} to {now}"
     left = _still_there(journal, done.reed) if only else ""
-    note = _notes(f"{note}; the old {'entries are' if went else 'entry is'} struck{left}", apart)
+    note = _notes(
+        f"{note}; the old {'entry is' if sum(done.moved.values()) == 1 else 'entries are'} struck{left}", apart
+    )
     return EntryResult(entry, "reed", done.new_name, bool(done.moved), note=note if done.moved else "")
 
 
@@ -667,7 +669,8 @@ def _still_there(journal: Journal, reed: str) -> str:
     if reed not in journal.reeds():
         return ""
     of = journal.of_reed(reed)
-    counts = (("reading", len(of.readings)), ("trim", len(of.trims)), ("event", len(of.events)))
+    counts = [("reading", len(of.readings)), ("trim", len(of.trims)), ("event", len(of.events))]
+    counts.append(("outcome", int(of.outcome is not None)))
     there = [counted(count, name) for name, count in counts if count]
     return f"; another {short(reed)} stands, with {' and '.join(there) or 'nothing logged of it'}"
 
